@@ -1,0 +1,265 @@
+"""The main job: a tract goes in, an appraisal comes out.
+
+`appraise` reads like the job: every tallied tree becomes a stem, every stem is cut on paper into
+logs, every log is priced, every plot becomes per-acre figures, every stand gets an estimate with
+its sampling error, every acre is netted of what must stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import pandas as pd
+
+from standmap.cruise import Estimate
+from standmap.errors import Problem
+from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
+from standmap.steps.land import Land, lay_out
+from standmap.steps.plots import TallyFigures, figure_tally
+from standmap.steps.results import ResultTables, result_tables
+
+if TYPE_CHECKING:
+    from standmap.canopy import CanopyFit
+    from standmap.tract import Settings, Tract
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Appraisal:
+    """Everything an appraisal found. Estimates are on net acres unless a name says gross.
+
+    Attributes
+    ----------
+    tract : Tract
+        What was appraised.
+    totals : DataFrame
+        Tract totals by measure: estimate, standard error, sampling error %, interval, degrees of
+        freedom, plots.
+    stands : GeoDataFrame
+        A row a stand: acres, plots, every measure per acre with its error, and its total.
+    strata : DataFrame
+        The same by stratum.
+    products : DataFrame
+        Quantity and value by product, for the tract (``stand`` blank) and each stand.
+    plots : GeoDataFrame
+        A row a plot: its per-acre figures.
+    trees : DataFrame
+        The tally: used or why not, height and where it came from, volume and value.
+    logs : DataFrame
+        A row a log of every tallied tree used.
+    stand_table, stock_table : DataFrame
+        Per net acre of the tract, by species and 2-inch class.
+    units : GeoDataFrame
+        A row a harvest unit: acres, totals with errors, conflicts with what must stay.
+    unit_products : DataFrame
+        Quantity and value by product for each unit.
+    must_stay : DataFrame
+        Acres, volume and value in stream buffers and exclusions, by reason; ``bare`` marks ground
+        that the tract file says holds no timber.
+    must_stay_totals : DataFrame
+        The same for all of it together, as `totals`.
+    streams, buffers, exclusions, pieces : GeoDataFrame
+        The land as it was laid out.
+    height_curves : DataFrame
+        The height curves fitted; empty where none was needed.
+    canopy_fit : CanopyFit or None
+        The fit of top height to the canopy raster.
+    problems : tuple of Problem
+        Warnings, to be read first.
+    ledger : DataFrame
+        Every input row changed, set aside or filled in, and why.
+    """
+
+    tract: Tract
+    totals: pd.DataFrame
+    stands: gpd.GeoDataFrame
+    strata: pd.DataFrame
+    products: pd.DataFrame
+    plots: gpd.GeoDataFrame
+    trees: pd.DataFrame
+    logs: pd.DataFrame
+    stand_table: pd.DataFrame
+    stock_table: pd.DataFrame
+    units: gpd.GeoDataFrame
+    unit_products: pd.DataFrame
+    must_stay: pd.DataFrame
+    must_stay_totals: pd.DataFrame
+    streams: gpd.GeoDataFrame
+    buffers: gpd.GeoDataFrame
+    exclusions: gpd.GeoDataFrame
+    pieces: gpd.GeoDataFrame
+    height_curves: pd.DataFrame
+    canopy_fit: CanopyFit | None
+    problems: tuple[Problem, ...]
+    ledger: pd.DataFrame
+
+    @property
+    def settings(self) -> Settings:
+        """The tract file."""
+        return self.tract.settings
+
+    @property
+    def confidence(self) -> float:
+        """Confidence at which every error is stated."""
+        return self.settings.cruise.confidence
+
+    @property
+    def name(self) -> str:
+        """The tract's name."""
+        return self.tract.name
+
+    @property
+    def gross_acres(self) -> float:
+        """Acres of all stands."""
+        return float(self.stands["gross_acres"].sum())
+
+    @property
+    def net_acres(self) -> float:
+        """Acres that can be cut."""
+        return float(self.stands["net_acres"].sum())
+
+    def total(self, measure: str) -> Estimate:
+        """Return a tract total with its error.
+
+        Parameters
+        ----------
+        measure : str
+            One of the rows of `totals`, such as ``"value_usd"``.
+        """
+        row = self.totals.loc[measure].to_dict()
+        return Estimate(
+            mean=float(row["estimate"]),
+            se=float(row["se"]),
+            n=int(row["n_plots"]),
+            df=float(row["df"]),
+            confidence=self.confidence,
+        )
+
+    def summary(self) -> str:
+        """Return the one-screen summary."""
+        from standmap.report import summary_text
+
+        return summary_text(self)
+
+    def write(self, out: str | Path, *, progress: bool | Progress = False) -> dict[str, Path]:
+        """Write the report, the map, the tables and the layers to a folder.
+
+        Parameters
+        ----------
+        out : path
+            The folder. It is written whole or not at all; results of an earlier run there are
+            replaced, anything else is not.
+        progress : bool or callable
+            True prints steps; a callable is given a fraction and a message.
+
+        Returns
+        -------
+        dict
+            File name to path.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written or holds something else.
+        """
+        from standmap.report import write_all
+
+        return write_all(self, Path(out), progress=_teller(progress))
+
+    def __repr__(self) -> str:
+        """One line."""
+        value = self.total("value_usd")
+        return (
+            f"<Appraisal of {self.name}: {len(self.stands)} stands, {self.net_acres:,.0f} of "
+            f"{self.gross_acres:,.0f} acres net, ${value.mean:,.0f} "
+            f"± {value.sampling_error_pct:.0f} % at {self.confidence:.0%}>"
+        )
+
+    def _repr_html_(self) -> str:
+        """Show the headline and the stands in a notebook."""
+        from standmap.report import notebook_html
+
+        return notebook_html(self)
+
+
+def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
+    """Appraise a tract.
+
+    Parameters
+    ----------
+    tract : Tract
+        From `standmap.read_tract`.
+    progress : bool or callable
+        True prints steps; a callable is given a fraction from 0 to 1 and a message.
+
+    Returns
+    -------
+    Appraisal
+        Volumes, products and values by stand, with sampling errors, netted of what must stay.
+
+    Raises
+    ------
+    InputError
+        If trees have no height and none can be fitted or taken from logs.
+
+    Examples
+    --------
+    >>> import standmap
+    >>> from standmap.tract.sample import sample_folder
+    >>> appraisal = standmap.appraise(standmap.read_tract(sample_folder()))
+    >>> bool(appraisal.net_acres < appraisal.gross_acres)
+    True
+    """
+    tell = _teller(progress)
+    ledger = tract.ledger.copy()
+
+    tell(0.00, "Cutting stems into logs")
+    tally: TallyFigures = figure_tally(tract, ledger=ledger)
+    tell(0.35, "Laying out buffers and units")
+    land: Land = lay_out(tract)
+    tell(0.60, "Estimating stands")
+    tables: ResultTables = result_tables(tract, tally, land)
+    tell(0.80, "Reading the rasters")
+    canopy: CanopyFigures = canopy_of_stands(tract, tally)
+    slope = slope_of_stands(tract)
+    tell(1.00, "Appraised")
+
+    problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
+    return Appraisal(
+        tract=tract,
+        stands=tables.stands.assign(slope_pct=slope, **canopy.by_stand),
+        totals=tables.totals,
+        strata=tables.strata,
+        products=tables.products,
+        plots=tables.plots,
+        trees=tally.all_trees,
+        logs=tally.log_table,
+        stand_table=tables.stand_table,
+        stock_table=tables.stock_table,
+        units=tables.units,
+        unit_products=tables.unit_products,
+        must_stay=tables.must_stay,
+        must_stay_totals=tables.must_stay_totals,
+        streams=land.streams,
+        buffers=land.buffers,
+        exclusions=land.exclusions,
+        pieces=land.pieces,
+        height_curves=tally.height_curves,
+        canopy_fit=canopy.fit,
+        problems=(*problems, *canopy.problems),
+        ledger=ledger.to_frame(),
+    )
+
+
+def _teller(progress: bool | Progress) -> Progress:
+    """Turn the ``progress`` argument into something to call."""
+    if callable(progress):
+        return progress
+    if progress:
+        return lambda fraction, message: print(f"{fraction:4.0%} {message}")
+    return lambda fraction, message: None

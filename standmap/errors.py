@@ -1,0 +1,139 @@
+"""Errors and warnings: what went wrong, where, and how to mend it.
+
+Every error standmap raises on purpose descends from :class:`StandmapError`, so a caller can catch
+one thing. Each also inherits the builtin that a Python programmer would expect.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Final, Literal
+
+Severity = Literal["error", "warning"]
+
+MOST_SHOWN: Final = 20
+"""Problems of one kind that are printed; all of them are kept and counted."""
+
+
+class StandmapError(Exception):
+    """Root of every error standmap raises on purpose."""
+
+
+class DomainError(StandmapError, ValueError):
+    """A number or a choice lies outside what a function is defined for."""
+
+
+class OutputError(StandmapError, OSError):
+    """Results could not be written; whatever was there before is untouched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One thing wrong with the input, and how to mend it.
+
+    Attributes
+    ----------
+    severity : {"error", "warning"}
+        An error stops the run; a warning is printed and carried into the report.
+    file : str
+        File as the user named it.
+    what : str
+        What is wrong, in a plain sentence.
+    mend : str
+        What the user can do about it.
+    row : int or None
+        Row as the user sees it in a spreadsheet: the header is row 1, the first record row 2.
+        For vector layers, the feature number from 1.
+    column : str or None
+        Column or tract-file key.
+    value : str or None
+        The offending value as read.
+    """
+
+    severity: Severity
+    file: str
+    what: str
+    mend: str
+    row: int | None = None
+    column: str | None = None
+    value: str | None = None
+
+    def __str__(self) -> str:
+        """One line: where, what, value, mend."""
+        where = [self.file]
+        if self.row is not None:
+            where.append(f"row {self.row}")
+        if self.column is not None:
+            where.append(f"column '{self.column}'")
+        got = "" if self.value is None else f" (got {self.value!r})"
+        return f"{', '.join(where)}: {self.what}{got}. {self.mend}"
+
+    def as_row(self) -> dict[str, object]:
+        """Return the fields as a plain dictionary, for a table."""
+        return asdict(self)
+
+
+def problem_lines(problems: Iterable[Problem], *, most: int = MOST_SHOWN) -> list[str]:
+    """Return one line per problem, the same complaint at most ``most`` times.
+
+    Complaints are the same when file, column and what is wrong are; the rest are counted in one
+    closing line. Nothing is dropped from the problems themselves.
+
+    Examples
+    --------
+    >>> bad = [Problem(severity="error", file="tally.csv", row=row, column="dbh_in", value="x",
+    ...                what="not a number", mend="Type it.") for row in range(2, 9)]
+    >>> for line in problem_lines(bad, most=1):
+    ...     print(line)
+    tally.csv, row 2, column 'dbh_in': not a number (got 'x'). Type it.
+    tally.csv, column 'dbh_in': not a number: and 6 more
+    """
+    lines: list[str] = []
+    seen: dict[tuple[str, str | None, str], int] = {}
+    for problem in problems:
+        key = (problem.file, problem.column, problem.what)
+        seen[key] = seen.get(key, 0) + 1
+        if seen[key] <= most:
+            lines.append(str(problem))
+    for (file, column, what), count in seen.items():
+        if count > most:
+            where = file if column is None else f"{file}, column '{column}'"
+            lines.append(f"{where}: {what}: and {count - most} more")
+    return lines
+
+
+class InputError(StandmapError, ValueError):
+    """The input cannot be appraised; all its problems are listed together.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Everything found wrong, warnings included; at least one is an error.
+
+    Examples
+    --------
+    >>> err = InputError([Problem(severity="error", file="tally.csv", row=7, column="dbh_in",
+    ...                           value="abc", what="not a number", mend="Type the diameter.")])
+    >>> print(err)
+    1 problem to mend:
+      tally.csv, row 7, column 'dbh_in': not a number (got 'abc'). Type the diameter.
+    """
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        errors = [p for p in self.problems if p.severity == "error"]
+        head = f"{len(errors)} problem{'' if len(errors) == 1 else 's'} to mend:"
+        super().__init__("\n".join([head, *(f"  {line}" for line in problem_lines(errors))]))
+
+
+class StandmapWarning(UserWarning):
+    """Root of standmap's warnings: a judgement call the user should know of."""
+
+
+class ExtrapolationWarning(StandmapWarning):
+    """A model was used outside the range it was fitted for."""
+
+
+class SmallSampleWarning(StandmapWarning):
+    """An estimate rests on too few plots or trees to be leaned on."""

@@ -1,0 +1,134 @@
+"""How each column of a result is headed and formatted: one place for all tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from standmap.report.words import MEASURES, RULE_NAMES
+
+Kind = Literal["text", "whole", "tenth", "hundredth", "money", "cents", "percent", "yes_no"]
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """How a column is headed.
+
+    Attributes
+    ----------
+    name : str
+        What it is.
+    unit : str
+        Its unit; blank for a name or a count.
+    kind : Kind
+        How its numbers are shown. The stored value is never rounded.
+    """
+
+    name: str
+    unit: str = ""
+    kind: Kind = "text"
+
+    @property
+    def text(self) -> str:
+        """Heading with its unit in brackets."""
+        return f"{self.name} ({self.unit})" if self.unit else self.name
+
+
+_NAMED: Final = {
+    "acres": Heading("Acres", "ac", "tenth"),
+    "bare": Heading("Holds no timber", "", "yes_no"),
+    "borrowed": Heading("Figures borrowed from"),
+    "buffer_acres": Heading("In stream buffers", "ac", "tenth"),
+    "canopy_error_ft": Heading("Error of canopy height", "ft", "tenth"),
+    "canopy_height_ft": Heading("Top height from canopy", "ft", "tenth"),
+    "conflict": Heading("Enters a buffer or exclusion", "", "yes_no"),
+    "dbh_class": Heading("DBH class", "in", "whole"),
+    "deed_acres": Heading("Deed acres", "ac", "tenth"),
+    "df": Heading("Degrees of freedom", "", "tenth"),
+    "error_pct": Heading("Sampling error", "± %", "percent"),
+    "estimate": Heading("Estimate", "", "tenth"),
+    "exclusion_acres": Heading("In exclusions", "ac", "tenth"),
+    "extrapolated": Heading("Trees beyond the measured range", "", "whole"),
+    "filled": Heading("Heights filled in", "", "whole"),
+    "gross_acres": Heading("Gross acres", "ac", "tenth"),
+    "high": Heading("High end of interval", "", "tenth"),
+    "length_ft": Heading("Scaled length", "ft", "tenth"),
+    "low": Heading("Low end of interval", "", "tenth"),
+    "n": Heading("Number measured", "", "whole"),
+    "n_plots": Heading("Plots", "", "whole"),
+    "net_acres": Heading("Net acres", "ac", "tenth"),
+    "outside_acres": Heading("Outside every stand", "ac", "tenth"),
+    "plots": Heading("Plots", "", "whole"),
+    "price_usd": Heading("Mean price", "USD per unit", "cents"),
+    "qmd_in": Heading("Quadratic mean diameter", "in", "tenth"),
+    "quantity": Heading("Quantity", "in the unit named", "tenth"),
+    "quantity_error_pct": Heading("Sampling error of quantity", "± %", "percent"),
+    "quantity_label": Heading("Unit of quantity"),
+    "rank": Heading("Rank", "", "whole"),
+    "se": Heading("Standard error", "", "hundredth"),
+    "slope_pct": Heading("Mean slope", "%", "whole"),
+    "unit": Heading("Priced by"),
+    "unit_id": Heading("Harvest unit"),
+    "used": Heading("Used", "", "yes_no"),
+    "why_not": Heading("Why not used"),
+    "width_ft": Heading("Buffer width each side", "ft", "whole"),
+}
+
+_UNITS: Final[tuple[tuple[str, str, Kind], ...]] = (
+    ("_ft", "ft", "tenth"),
+    ("_in", "in", "tenth"),
+    ("_acres", "ac", "tenth"),
+    ("_usd", "USD", "money"),
+    ("_tons", "tons", "hundredth"),
+    ("_cuft", "cu ft", "hundredth"),
+    ("_sqft", "sq ft", "hundredth"),
+    ("_pct", "%", "percent"),
+)
+
+
+def _measure_heading(column: str) -> Heading | None:
+    """Head a column such as ``value_usd_per_acre``; longest measure first."""
+    for measure in sorted(MEASURES, key=len, reverse=True):
+        if not column.startswith(measure):
+            continue
+        words = MEASURES[measure]
+        money = measure == "value_usd"
+        ending = column.removeprefix(measure)
+        if ending == "_per_acre":
+            return Heading(
+                f"{words.name} per acre", f"{words.unit}/ac", "money" if money else "tenth"
+            )
+        if ending in ("", "_total"):
+            return Heading(words.name, words.unit, "money" if money else "tenth")
+        if ending == "_error_pct":
+            return Heading(f"Error of {words.name.lower()}", "± %", "percent")
+    return None
+
+
+def heading(column: str) -> Heading:
+    """Return how a column of a result is headed.
+
+    Examples
+    --------
+    >>> heading("bf_doyle_per_acre").text
+    'Doyle per acre (board feet/ac)'
+    >>> heading("small_dib_in").text
+    'Small dib (in)'
+    >>> heading("stratum").text
+    'Stratum'
+    """
+    if column in _NAMED:
+        return _NAMED[column]
+    if column.startswith("gross_bf_"):
+        return Heading(
+            f"Gross {RULE_NAMES[column.removeprefix('gross_bf_')]}", "board feet", "tenth"
+        )
+    found = _measure_heading(column)
+    if found is not None:
+        return found
+    for ending, unit, kind in _UNITS:
+        if column.endswith(ending):
+            name = column.removesuffix(ending).replace("_", " ")
+            return Heading(name[:1].upper() + name[1:], unit, kind)
+    name = column.replace("_", " ")
+    return Heading(name[:1].upper() + name[1:])

@@ -1,0 +1,204 @@
+"""report.html: one page to hand over, in one file that opens and prints with no network."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+import markdown
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from standmap.guide import page as guide_page
+from standmap.guide import topics as guide_topics
+from standmap.report import printed
+from standmap.report.answer import ten_lines
+from standmap.report.figures import as_image, interval_figure, tract_figure
+from standmap.report.names import (
+    confidence_text,
+    head_measure,
+    head_rule_name,
+    is_valued,
+    tract_name,
+)
+from standmap.report.numbers import count, figure, plus_minus
+from standmap.report.offline import seal, static_text
+from standmap.report.words import CAUTIONS, DESIGN_NAMES, GLOSSARY, RULE_NAMES, SOURCES
+
+if TYPE_CHECKING:
+    from standmap.appraisal import Appraisal
+
+GUIDE_TOPICS: Final = ("report", "cruise", "volume", "products", "prices", "buffers", "tally")
+"""Guide pages the report links to and carries inside."""
+
+MOST_STANDS_DRAWN: Final = 45
+"""Stands shown in the picture of intervals, best first."""
+
+MOST_WARNINGS: Final = 25
+
+
+def report_html(appraisal: Appraisal) -> str:
+    """Return the report of an appraisal as one page that needs no network.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        What to report.
+
+    Returns
+    -------
+    str
+        HTML with no script at all. Every name from the data is escaped.
+
+    Raises
+    ------
+    OutputError
+        If the page would fetch anything from outside itself.
+    """
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    template = environment.from_string(static_text("report.html.jinja"))
+    return seal(template.render(_context(appraisal)))
+
+
+def _context(appraisal: Appraisal) -> dict[str, Any]:
+    """Gather everything the template prints."""
+    settings = appraisal.settings
+    valued = is_valued(appraisal)
+    return {
+        "style": Markup(static_text("report.css")),  # ours, not from the data
+        "name": tract_name(appraisal),
+        "prepared_by": settings.tract.prepared_by,
+        "prepared_for": settings.tract.prepared_for,
+        "cruised": settings.tract.date,
+        "confidence": confidence_text(appraisal),
+        "rule": head_rule_name(appraisal),
+        "valued": valued,
+        "warnings": list(appraisal.problems[:MOST_WARNINGS]),
+        "more_warnings": max(0, len(appraisal.problems) - MOST_WARNINGS),
+        "lines": ten_lines(appraisal),
+        "map_image": as_image(tract_figure(appraisal)),
+        "interval_image": _interval_image(appraisal) if valued else None,
+        "stands": printed.stands_table(appraisal),
+        "borrowed": sorted(set(appraisal.stands["borrowed"]) - {""}),
+        "products": printed.products_table(appraisal),
+        "by_stand": printed.products_by(appraisal, appraisal.products, "stand", "Stand"),
+        "crops": _crops(appraisal),
+        "units": printed.units_table(appraisal),
+        "unit_products": printed.products_by(appraisal, appraisal.unit_products, "unit_id", "Unit")
+        if len(appraisal.unit_products)
+        else None,
+        "unit_conflicts": bool(len(appraisal.units) and appraisal.units["conflict"].any()),
+        "must_stay": printed.must_stay_table(appraisal),
+        "widths": list(settings.buffers.widths_ft.items()),
+        "heights": printed.heights_table(appraisal),
+        "ground": printed.ground_table(appraisal),
+        "canopy_fit": appraisal.canopy_fit,
+        "method": _method(appraisal),
+        "sources": _sources(appraisal),
+        "cautions": CAUTIONS,
+        "ledger": printed.ledger_table(appraisal),
+        "ledger_rows": count(len(appraisal.ledger)),
+        "glossary": GLOSSARY,
+        "guide": guide_sections(GUIDE_TOPICS),
+    }
+
+
+def _interval_image(appraisal: Appraisal) -> str:
+    best = appraisal.stands.sort_values("value_usd_per_acre", ascending=False, kind="stable")
+    return as_image(interval_figure(appraisal, best["stand"].head(MOST_STANDS_DRAWN).tolist()))
+
+
+def _crops(appraisal: Appraisal) -> list[tuple[str, printed.Printed]]:
+    """Return the stand and stock tables that have anything in them."""
+    head = head_measure(appraisal)
+    wanted = (
+        ("Stand table: trees per net acre", appraisal.stand_table, "trees_per_acre", 1),
+        (
+            f"Stock table: board feet per net acre, {head_rule_name(appraisal)}",
+            appraisal.stock_table,
+            f"{head}_per_acre",
+            0,
+        ),
+        (
+            "Stock table: green tons of logs per net acre",
+            appraisal.stock_table,
+            "weight_tons_per_acre",
+            1,
+        ),
+    )
+    made = []
+    for title, table, column, most in wanted:
+        shown = printed.crop_table(table, column, most=most) if column in table else None
+        if shown is not None:
+            whole = appraisal.total(column.removesuffix("_per_acre"))
+            error = whole.sampling_error_pct
+            mean = figure(whole.mean / max(appraisal.net_acres, 1e-9), error, most=most)
+            made.append((f"{title}; all species {mean} {plus_minus(error)}", shown))
+    return made
+
+
+def _method(appraisal: Appraisal) -> list[str]:
+    """Say how the figures were made, with this tract's own settings."""
+    settings = appraisal.settings
+    volume, cruise = settings.volume, settings.cruise
+    stems = {
+        "national": "Trees with a total height, measured or filled from the tract's own height "
+        "curve, take the US national-scale stem models; trees with only a log count take the "
+        "form-class stem.",
+        "form_class": "Stems are form-class stems"
+        + (f" at form class {volume.form_class:g}" if volume.form_class else "")
+        + ": the butt log's small end is form class percent of DBH, 17.3 feet up.",
+    }[volume.source]
+    form = (
+        f" Ecodivision {settings.tract.ecodivision}."
+        if volume.source == "national" and settings.tract.ecodivision
+        else ""
+    )
+    return [
+        f"Plots. {DESIGN_NAMES[cruise.design].capitalize()}"
+        + (f", basal area factor {cruise.baf:g}" if cruise.baf else "")
+        + (f", {cruise.acres:.3g} acre each" if cruise.acres else "")
+        + ". A plot with no trees counts as zero.",
+        f"Stems. {stems}{form}",
+        f"Logs. Each stem is cut on paper from a {volume.stump_ft:g}-foot stump upward: the best "
+        "product whose species, size and length fit takes the longest legal log. Saw products "
+        "stop at the sawlog height tallied or at their own top diameter, whichever comes first. "
+        f"All four log rules are computed; tables lead with {RULE_NAMES[volume.log_rule]}. Defect "
+        "takes board feet off sawlogs, not weight.",
+        "Estimates. A stand's figure is the mean of its plots times its net acres. Its error "
+        f"comes from how much its plots differ, at {confidence_text(appraisal)} confidence "
+        "(Student's t). A stand with fewer than two plots borrows its stratum's figures, and is "
+        "marked.",
+        "Acres. Streams are buffered on both sides by the width set for their class, on the flat "
+        "from the mapped line; exclusions are taken out whole; each acre is taken out once.",
+        "Value. Price times quantity for each log, by product and species; a product with no "
+        "price is warned of, and its value is left out.",
+    ]
+
+
+def _sources(appraisal: Appraisal) -> list[str]:
+    wanted = ["national", "form_class"]
+    if appraisal.settings.volume.source == "form_class":
+        wanted = ["form_class"]
+    return [SOURCES[key] for key in [*wanted, "rules", "estimates", "acres"]]
+
+
+def guide_sections(topics: tuple[str, ...]) -> list[tuple[str, str, Markup]]:
+    """Return guide pages as topic, title and HTML, their headings set below the report's.
+
+    Examples
+    --------
+    >>> [(topic, title, body)] = guide_sections(("buffers",))
+    >>> topic, "<h1>" in body
+    ('buffers', False)
+    """
+    known = guide_topics()
+    sections = []
+    for topic in topics:
+        text = guide_page(topic).split("\n", 1)[1]  # its title heads the section
+        html = markdown.markdown(text, extensions=["tables", "fenced_code", "sane_lists"])
+        html = re.sub(r"<(/?)h([1-4])>", lambda m: f"<{m[1]}h{min(int(m[2]) + 2, 6)}>", html)
+        sections.append((topic, known[topic], Markup(html)))  # our own pages, not the data
+    return sections

@@ -1,0 +1,470 @@
+"""Tables as the report prints them: strings ready to be set, units in the headings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from standmap.report.names import head_measure, head_rule_name, is_valued
+from standmap.report.numbers import acres, count, dollars, figure, percent
+from standmap.units import BF_PER_MBF
+
+if TYPE_CHECKING:
+    from standmap.appraisal import Appraisal
+    from standmap.cruise import Estimate
+
+MOST_CLASSES: Final = 14
+"""DBH classes printed across a page; larger ones are added into the last."""
+MOST_SPECIES: Final = 18
+MOST_STANDS_BY_PRODUCT: Final = 40
+LEAST_QUANTITY: Final = 0.05
+"""Smaller quantities print as 0.0 and are left out of printed lists; the workbook has them."""
+LEAST_ACRES: Final = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a printed table.
+
+    Attributes
+    ----------
+    name : str
+        Heading.
+    unit : str
+        Unit, set small under the heading.
+    cells : list of str
+        One for each row.
+    words : bool
+        Set to the left; figures are set to the right.
+    """
+
+    name: str
+    unit: str = ""
+    cells: list[str]
+    words: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printed:
+    """A printed table.
+
+    Attributes
+    ----------
+    columns : list of Column
+        Left to right.
+    foot : list of str
+        A last row of totals; empty for none.
+    loud : list of bool
+        Rows to set off; empty for none.
+    """
+
+    columns: list[Column]
+    foot: list[str] = field(default_factory=list)
+    loud: list[bool] = field(default_factory=list)
+
+    @property
+    def rows(self) -> list[list[str]]:
+        """The cells, row by row."""
+        return [list(row) for row in zip(*(c.cells for c in self.columns), strict=True)]
+
+
+def _list(frame: pd.DataFrame, column: str) -> list[float]:
+    return [float(v) for v in frame[column]]
+
+
+def _words(frame: pd.DataFrame, column: str) -> list[str]:
+    return [str(v) for v in frame[column]]
+
+
+def _estimates(
+    frame: pd.DataFrame,
+    column: str,
+    error: str,
+    *,
+    money: bool = False,
+    most: int = 0,
+    divide: float = 1.0,
+) -> list[str]:
+    """Print estimates, each to the place its error supports."""
+    pairs = zip(_list(frame, column), _list(frame, error), strict=True)
+    if money:
+        return [dollars(v / divide, e) for v, e in pairs]
+    return [figure(v / divide, e, most=most) for v, e in pairs]
+
+
+def _errors(frame: pd.DataFrame, error: str, of: str) -> list[str]:
+    """Print sampling errors; none beside a zero."""
+    return [
+        "" if value == 0 else percent(e)
+        for value, e in zip(_list(frame, of), _list(frame, error), strict=True)
+    ]
+
+
+def stands_table(appraisal: Appraisal) -> Printed:
+    """Return the stands: acres, plots, the crop per acre, volume and value with errors."""
+    stands = appraisal.stands
+    head = head_measure(appraisal)
+    marks = {"": "", "stratum": " †", "tract": " ‡"}
+    names = [
+        name + marks.get(b, "")
+        for name, b in zip(_words(stands, "stand"), _words(stands, "borrowed"), strict=True)
+    ]
+    columns = [
+        Column(name="Stand", cells=names, words=True),
+        Column(name="Stratum", cells=_words(stands, "stratum"), words=True),
+        Column(name="Gross", unit="ac", cells=[acres(v) for v in _list(stands, "gross_acres")]),
+        Column(name="Net", unit="ac", cells=[acres(v) for v in _list(stands, "net_acres")]),
+        Column(name="Plots", cells=[count(v) for v in _list(stands, "plots")]),
+        Column(
+            name="Trees", unit="/ac", cells=_estimates(stands, "trees_per_acre", "trees_error_pct")
+        ),
+        Column(
+            name="Basal area",
+            unit="sq ft/ac",
+            cells=_estimates(stands, "basal_area_sqft_per_acre", "basal_area_sqft_error_pct"),
+        ),
+        Column(name="QMD", unit="in", cells=[figure(v, most=1) for v in _list(stands, "qmd_in")]),
+        Column(
+            name="Sawtimber",
+            unit="bf/ac",
+            cells=_estimates(stands, f"{head}_per_acre", f"{head}_error_pct"),
+        ),
+        Column(
+            name="Sawtimber",
+            unit="MBF",
+            cells=_estimates(
+                stands, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
+            ),
+        ),
+        Column(name="Error", unit="±", cells=_errors(stands, f"{head}_error_pct", f"{head}_total")),
+    ]
+    volume = appraisal.total(head).times(1 / BF_PER_MBF)
+    foot = [
+        "Tract",
+        "",
+        acres(appraisal.gross_acres),
+        acres(appraisal.net_acres),
+        count(stands["plots"].sum()),
+        "",
+        "",
+        "",
+        "",
+        figure(volume.mean, volume.sampling_error_pct, most=1),
+        percent(volume.sampling_error_pct),
+    ]
+    if is_valued(appraisal):
+        value = appraisal.total("value_usd")
+        columns += [
+            Column(
+                name="Value",
+                unit="$/ac",
+                cells=_estimates(stands, "value_usd_per_acre", "value_usd_error_pct", money=True),
+            ),
+            Column(
+                name="Value",
+                unit="$",
+                cells=_estimates(stands, "value_usd_total", "value_usd_error_pct", money=True),
+            ),
+            Column(
+                name="Error",
+                unit="±",
+                cells=_errors(stands, "value_usd_error_pct", "value_usd_total"),
+            ),
+        ]
+        error = value.sampling_error_pct
+        foot += ["", dollars(value.mean, error), percent(error)]
+    return Printed(columns=columns, foot=foot, loud=[b != "" for b in stands["borrowed"]])
+
+
+def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bool) -> list[Column]:
+    quantity = _estimates(rows, "quantity", "quantity_error_pct", most=1)
+    columns = [
+        Column(name="Product", cells=_words(rows, "product"), words=True),
+        Column(name="Quantity", cells=quantity),
+        Column(name="Unit", cells=_words(rows, "quantity_label"), words=True),
+        Column(name="Error", unit="±", cells=_errors(rows, "quantity_error_pct", "quantity")),
+    ]
+    if not is_valued(appraisal):
+        return columns
+    priced = [bool(u) for u in rows["unit"]]
+
+    def where_priced(cells: list[str], otherwise: str = "") -> list[str]:
+        return [cell if p else otherwise for cell, p in zip(cells, priced, strict=True)]
+
+    if with_price:
+        prices = [dollars(v, cents=v < 100) for v in _list(rows, "price_usd")]
+        columns.append(Column(name="Mean price", unit="$ per unit", cells=where_priced(prices)))
+    return [
+        *columns,
+        Column(
+            name="Value",
+            unit="$",
+            cells=where_priced(
+                _estimates(rows, "value_usd", "value_error_pct", money=True), "no price"
+            ),
+        ),
+        Column(
+            name="Error",
+            unit="±",
+            cells=where_priced(_errors(rows, "value_error_pct", "value_usd")),
+        ),
+    ]
+
+
+def products_table(appraisal: Appraisal) -> Printed:
+    """Return the products of the whole tract, best first, with their share of the value."""
+    rows = appraisal.products[
+        (appraisal.products["stand"] == "") & (appraisal.products["quantity"] >= LEAST_QUANTITY)
+    ]
+    columns = _product_columns(appraisal, rows, with_price=True)
+    if not is_valued(appraisal):
+        return Printed(columns=columns)
+    value = appraisal.total("value_usd")
+    shares = [
+        f"{100 * v / value.mean:.0f}%" if u else ""
+        for v, u in zip(rows["value_usd"], rows["unit"], strict=True)
+    ]
+    columns.append(Column(name="Share", cells=shares))
+    error = value.sampling_error_pct
+    foot = ["Tract", "", "", "", "", dollars(value.mean, error), percent(error), ""]
+    return Printed(columns=columns, foot=foot, loud=[not u for u in rows["unit"]])
+
+
+def products_by(appraisal: Appraisal, frame: pd.DataFrame, by: str, title: str) -> Printed | None:
+    """Return products by stand or by unit; None where there are too many to print, or none."""
+    rows = frame[(frame[by] != "") & (frame["quantity"] >= LEAST_QUANTITY)]
+    if rows.empty or rows[by].nunique() > MOST_STANDS_BY_PRODUCT:
+        return None
+    first = ~rows[by].duplicated()
+    names = [str(name) if f else "" for name, f in zip(rows[by], first, strict=True)]
+    return Printed(
+        columns=[
+            Column(name=title, cells=names, words=True),
+            *_product_columns(appraisal, rows, with_price=False),
+        ]
+    )
+
+
+def crop_table(table: pd.DataFrame, column: str, *, most: int) -> Printed | None:
+    """Return a stand or stock table as species down and DBH classes across.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Long table with ``species``, ``dbh_class_in`` and ``column``.
+    column : str
+        What to print, per acre.
+    most : int
+        Decimals printed.
+    """
+    if table.empty or not (table[column] > 0).any():
+        return None
+    wide = table.pivot_table(
+        index="species", columns="dbh_class_in", values=column, aggfunc="sum", fill_value=0.0
+    )
+    wide = wide.loc[:, wide.sum() > 0]
+    if wide.shape[1] > MOST_CLASSES:
+        last = wide.columns[MOST_CLASSES - 1]
+        wide[last] = wide.loc[:, last:].sum(axis=1)
+        wide = wide.loc[:, :last]
+    over = wide.shape[1] == MOST_CLASSES
+    wide = wide.loc[wide.sum(axis=1).sort_values(ascending=False).index]
+    wide = wide[wide.sum(axis=1) > 0]
+    if len(wide) > MOST_SPECIES:
+        rest = wide.iloc[MOST_SPECIES - 1 :].sum()
+        wide = wide.iloc[: MOST_SPECIES - 1]
+        wide.loc["all other species"] = rest
+
+    def cell(value: float) -> str:
+        text = figure(value, most=most)
+        # An empty class prints nothing; a trace prints as a trace.
+        return "" if value == 0 else text if float(text.replace(",", "")) > 0 else "·"
+
+    classes = [
+        Column(
+            name=f"{float(c):g}{'+' if over and at == wide.shape[1] - 1 else ''}",
+            cells=[cell(v) for v in wide[c]],
+        )
+        for at, c in enumerate(wide.columns)
+    ]
+    return Printed(
+        columns=[
+            Column(name="Species", unit="DBH class, in:", cells=_index_words(wide), words=True),
+            *classes,
+            Column(name="All", cells=[cell(v) for v in wide.sum(axis=1)]),
+        ],
+        foot=["All species", *(cell(v) for v in wide.sum()), cell(float(wide.to_numpy().sum()))],
+    )
+
+
+def _index_words(wide: pd.DataFrame) -> list[str]:
+    return [str(name) for name in wide.index]
+
+
+def units_table(appraisal: Appraisal) -> Printed | None:
+    """Return the harvest units: where every acre goes, volume and value, conflicts set off."""
+    units = appraisal.units
+    if units is None or units.empty:
+        return None
+    head = head_measure(appraisal)
+    columns = [Column(name="Unit", cells=_words(units, "unit"), words=True)]
+    for name, column in (
+        ("Gross", "gross_acres"),
+        ("In buffers", "buffer_acres"),
+        ("In exclusions", "exclusion_acres"),
+        ("Outside stands", "outside_acres"),
+        ("In another unit", "overlap_acres"),
+        ("Net", "net_acres"),
+    ):
+        always = column in ("gross_acres", "net_acres")
+        if column in units and (always or (units[column] >= LEAST_ACRES).any()):
+            columns.append(
+                Column(name=name, unit="ac", cells=[acres(v) for v in _list(units, column)])
+            )
+    columns += [
+        Column(
+            name=head_rule_name(appraisal),
+            unit="MBF",
+            cells=_estimates(
+                units, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
+            ),
+        ),
+        Column(name="Error", unit="±", cells=_errors(units, f"{head}_error_pct", f"{head}_total")),
+    ]
+    if is_valued(appraisal):
+        columns += [
+            Column(
+                name="Value",
+                unit="$",
+                cells=_estimates(units, "value_usd_total", "value_usd_error_pct", money=True),
+            ),
+            Column(
+                name="Error",
+                unit="±",
+                cells=_errors(units, "value_usd_error_pct", "value_usd_total"),
+            ),
+        ]
+    return Printed(columns=columns, loud=[bool(c) for c in units["conflict"]])
+
+
+def must_stay_table(appraisal: Appraisal) -> Printed | None:
+    """Return what stands in stream buffers and exclusions."""
+    rows = appraisal.must_stay
+    if rows is None or rows.empty:
+        return None
+    head = head_measure(appraisal)
+    columns = [
+        Column(
+            name="Why it stays",
+            words=True,
+            cells=[
+                (f"{reason}, {name}" if name else reason) + (" (no timber)" if bare else "")
+                for reason, name, bare in zip(
+                    _words(rows, "reason"), _words(rows, "class"), rows["bare"], strict=True
+                )
+            ],
+        ),
+        Column(name="Acres", unit="ac", cells=[acres(v) for v in _list(rows, "acres")]),
+        Column(
+            name=head_rule_name(appraisal),
+            unit="MBF",
+            cells=_estimates(rows, head, f"{head}_error_pct", most=1, divide=BF_PER_MBF),
+        ),
+        Column(name="Error", unit="±", cells=_errors(rows, f"{head}_error_pct", head)),
+    ]
+    if is_valued(appraisal):
+        columns += [
+            Column(
+                name="Value",
+                unit="$",
+                cells=_estimates(rows, "value_usd", "value_usd_error_pct", money=True),
+            ),
+            Column(name="Error", unit="±", cells=_errors(rows, "value_usd_error_pct", "value_usd")),
+        ]
+    return Printed(columns=columns)
+
+
+def ground_table(appraisal: Appraisal) -> Printed | None:
+    """Return slope and canopy height by stand; None without rasters."""
+    stands = appraisal.stands
+    columns = [Column(name="Stand", cells=_words(stands, "stand"), words=True)]
+    for column, name, unit in (
+        ("slope_pct", "Mean slope", "%"),
+        ("canopy_height_ft", "Top height from canopy", "ft"),
+        ("canopy_error_ft", "Its error", "ft"),
+    ):
+        if column in stands and stands[column].notna().any():
+            columns.append(
+                Column(name=name, unit=unit, cells=[figure(v) for v in _list(stands, column)])
+            )
+    return Printed(columns=columns) if len(columns) > 1 else None
+
+
+def heights_table(appraisal: Appraisal) -> Printed | None:
+    """Return the height curves fitted to the tract's own trees."""
+    curves = appraisal.height_curves
+    if curves is None or curves.empty:
+        return None
+    used = curves[curves["filled"] > 0] if "filled" in curves else curves
+    if used.empty:
+        return None
+    columns = [
+        Column(name="Curve for", cells=_words(used, "name"), words=True),
+        Column(name="Measured", unit="trees", cells=[count(v) for v in _list(used, "n")]),
+        Column(
+            name="DBH range",
+            unit="in",
+            cells=[
+                f"{low:.0f} to {high:.0f}"
+                for low, high in zip(used["min_dbh_in"], used["max_dbh_in"], strict=True)
+            ],
+        ),
+        Column(
+            name="Residual error",
+            unit="ft, rmse",
+            cells=[figure(v, most=1) for v in _list(used, "rmse_ft")],
+        ),
+    ]
+    for column, name in (("filled", "Heights filled"), ("extrapolated", "Of them, beyond range")):
+        if column in used:
+            columns.append(
+                Column(name=name, unit="trees", cells=[count(v) for v in _list(used, column)])
+            )
+    return Printed(columns=columns)
+
+
+def ledger_table(appraisal: Appraisal, *, most: int = 40) -> Printed | None:
+    """Return the ledger, like entries counted together, the most frequent first."""
+    ledger = appraisal.ledger
+    if ledger is None or ledger.empty:
+        return None
+    keys = ["action", "file", "column", "why"]
+    counts = ledger[keys].astype(str).value_counts().rename("rows").reset_index().head(most)
+    return Printed(
+        columns=[
+            Column(name="Done", cells=_words(counts, "action"), words=True),
+            Column(name="File", cells=_words(counts, "file"), words=True),
+            Column(name="Column", cells=_words(counts, "column"), words=True),
+            Column(name="Why", cells=_words(counts, "why"), words=True),
+            Column(name="Rows", cells=[count(v) for v in counts["rows"]]),
+        ]
+    )
+
+
+def interval_text(found: Estimate, *, money: bool) -> tuple[str, str]:
+    """Return both ends of an interval, to the place the error supports; no end is below zero.
+
+    Examples
+    --------
+    >>> from standmap.cruise import Estimate
+    >>> interval_text(Estimate(mean=100_000, se=7_300, n=41, df=40), money=True)
+    ('$88,000', '$112,000')
+    """
+    ends = []
+    for end in (max(found.interval[0], 0.0), found.interval[1]):
+        spread = 100 * found.half_width / end if end > 0 else math.nan
+        ends.append(dollars(end, spread) if money else figure(end, spread, most=1))
+    return ends[0], ends[1]

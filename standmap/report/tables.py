@@ -1,0 +1,167 @@
+"""The tables of an appraisal: one list, written as CSV here and as a workbook next door."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import pandas as pd
+
+from standmap.report.words import MEASURES
+
+if TYPE_CHECKING:
+    from standmap.appraisal import Appraisal
+
+_RUNS_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table of results.
+
+    Attributes
+    ----------
+    key : str
+        File name without its ending.
+    title : str
+        Name of its sheet, at most 31 characters.
+    note : str
+        One line on what a row is.
+    frame : DataFrame
+        The rows, unrounded; units on the column names.
+    """
+
+    key: str
+    title: str
+    note: str
+    frame: pd.DataFrame
+
+
+def result_tables(appraisal: Appraisal) -> list[Table]:
+    """Return every table of an appraisal that has rows, in reading order."""
+    totals = appraisal.totals.rename_axis("measure").reset_index()
+    unit = totals["measure"].map(lambda m: MEASURES[m].unit if m in MEASURES else "")
+    totals.insert(1, "in", unit)
+    problems = pd.DataFrame([p.as_row() for p in appraisal.problems])
+    net = "on net acres"
+    found = [
+        ("tract", "Tract", f"Tract totals {net}, one row for each measure", totals),
+        ("stands", "Stands", f"One row for each stand; volumes and value {net}", appraisal.stands),
+        ("strata", "Strata", f"One row for each stratum, {net}", appraisal.strata),
+        (
+            "products",
+            "Products",
+            f"One row for each stand and product, {net}; blank stand: the whole tract",
+            appraisal.products,
+        ),
+        (
+            "stand_table",
+            "Stand table",
+            "Per net acre of the tract, by species and 2-inch class",
+            appraisal.stand_table,
+        ),
+        (
+            "stock_table",
+            "Stock table",
+            "Per net acre of the tract, by species and 2-inch class",
+            appraisal.stock_table,
+        ),
+        ("units", "Harvest units", f"One row for each harvest unit, {net}", appraisal.units),
+        (
+            "unit_products",
+            "Unit products",
+            f"Products of each harvest unit, {net}",
+            appraisal.unit_products,
+        ),
+        (
+            "must_stay",
+            "Must stay",
+            "What stands in stream buffers and exclusions",
+            appraisal.must_stay,
+        ),
+        (
+            "height_curves",
+            "Height curves",
+            "The height-diameter curves fitted to this tally",
+            appraisal.height_curves,
+        ),
+        (
+            "plots",
+            "Plots",
+            "One row for each plot, per acre; places in degrees, WGS 84",
+            appraisal.plots,
+        ),
+        ("trees", "Trees", "Every tally row, used or set aside", appraisal.trees),
+        ("logs", "Logs", "Every log of every tallied tree", appraisal.logs),
+        ("problems", "Warnings", "What to know before leaning on the figures", problems),
+    ]
+    return [
+        Table(key=key, title=title, note=note, frame=_plain(frame))
+        for key, title, note, frame in found
+        if frame is not None and len(frame)
+    ]
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame without its shapes; points keep their place as two columns."""
+    if not isinstance(frame, gpd.GeoDataFrame):
+        return frame
+    table = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    if len(frame) and (frame.geometry.geom_type.dropna() == "Point").all():
+        table["longitude"] = frame.geometry.x
+        table["latitude"] = frame.geometry.y
+    return table
+
+
+def harmless(value: object) -> object:
+    """Return a cell that no spreadsheet will run: text like a formula gets an apostrophe.
+
+    Examples
+    --------
+    >>> harmless("=1+1"), harmless("white oak"), harmless(-3.5)
+    ("'=1+1", 'white oak', -3.5)
+    """
+    if isinstance(value, str) and value.startswith(_RUNS_AS_FORMULA):
+        return f"'{value}"
+    return value
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write a table as CSV: UTF-8 with its mark, text quoted and harmless, numbers plain.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The table; its index is not written.
+    path : Path
+        File to write.
+    """
+    table = pd.DataFrame(frame).copy(deep=False)
+    for column in table.columns:
+        values = table[column]
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            values = values.astype(object)
+        if not pd.api.types.is_numeric_dtype(values.dtype):
+            table[column] = values.map(harmless, na_action="ignore")
+    table.columns = [harmless(str(column)) for column in table.columns]
+    table.to_csv(
+        path,
+        index=False,
+        encoding="utf-8-sig",  # so that spreadsheets read names with accents right
+        quoting=csv.QUOTE_NONNUMERIC,
+        lineterminator="\n",
+    )
+
+
+def write_tables(appraisal: Appraisal, folder: Path) -> list[Path]:
+    """Write every table of an appraisal to ``folder`` as CSV; return the files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for table in result_tables(appraisal):
+        path = folder / f"{table.key}.csv"
+        write_csv(table.frame, path)
+        written.append(path)
+    return written

@@ -1,0 +1,152 @@
+"""What the report and the map say in words: names of measures, cautions, terms, sources."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+RULE_NAMES: Final = {
+    "international": "International 1/4-inch",
+    "doyle": "Doyle",
+    "scribner": "Scribner",
+    "scribner_c": "Scribner Decimal C",
+}
+"""Log rules as printed."""
+
+DESIGN_NAMES: Final = {
+    "point": "point sample",
+    "fixed": "fixed-area plots",
+    "strip": "strips",
+    "complete": "complete tally",
+}
+"""Cruise designs as printed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureWords:
+    """How one measure is printed.
+
+    Attributes
+    ----------
+    name : str
+        What it is, to head a column.
+    unit : str
+        Its unit as a total; the per-acre unit is this with ``/ac``.
+    most : int
+        Most decimals ever printed for a total.
+    most_per_acre : int
+        Most decimals ever printed per acre.
+    """
+
+    name: str
+    unit: str
+    most: int = 0
+    most_per_acre: int = 0
+
+
+MEASURES: Final = {
+    "trees": MeasureWords(name="Trees", unit="trees"),
+    "basal_area_sqft": MeasureWords(name="Basal area", unit="sq ft"),
+    "volume_cuft": MeasureWords(name="Volume of logs", unit="cu ft"),
+    **{
+        f"bf_{rule}": MeasureWords(name=name, unit="board feet")
+        for rule, name in RULE_NAMES.items()
+    },
+    "cords": MeasureWords(name="Cords", unit="cords", most_per_acre=1),
+    "weight_tons": MeasureWords(name="Green weight", unit="tons", most_per_acre=1),
+    "value_usd": MeasureWords(name="Stumpage value", unit="USD"),
+}
+"""The measures every estimate carries, in the order tables show them."""
+
+SHORT_CAUTION: Final = (
+    "A planning estimate from a sample; not a survey, an offer, or a legal, tax or safety opinion. "
+    "Buffer widths are settings to be checked against current rules."
+)
+"""The one line the map always shows."""
+
+CAUTIONS: Final = (
+    (
+        "An estimate, not a guarantee.",
+        "Every volume and value here comes from a sample of plots on the day they were measured. "
+        "The intervals cover the luck of where plots fell. They do not cover a missed tree, rot "
+        "inside a sound-looking stem, a stand line in the wrong place, or growth, storm, fire and "
+        "insects since.",
+    ),
+    (
+        "Prices change.",
+        "The value is the price sheet times the volume: it holds for that sheet's place, date, "
+        "unit and log rule. Distance to mill, access, sale size and season move it. It is not an "
+        "offer to buy. Get bids. Where a lender, a court, an estate or a tax return will lean on a "
+        "value, the law may ask for a licensed appraiser or a registered forester.",
+    ),
+    (
+        "The mill decides the product.",
+        "Specifications and grades differ by buyer and change. Check the ones used here with the "
+        "mills you would sell to. Board feet under one rule do not convert to another by a fixed "
+        "factor.",
+    ),
+    (
+        "Stream buffers are an illustration.",
+        "Widths are the tract file's settings, not the law. Rules differ by state, stream class "
+        "and slope, and change; practices called voluntary can bind. Maps miss small channels, and "
+        "a stream's class is decided on the ground. Wetlands, crossings, listed species and local "
+        "ordinances need checks of their own. Ask the state forestry agency, and have buffers "
+        "flagged by someone the law accepts, before cutting.",
+    ),
+    (
+        "Lines on the map are not a survey.",
+        "Only a licensed surveyor settles a boundary. Mark and agree lines with the neighbours "
+        "before cutting: timber cut over a line is commonly charged at a multiple of its value.",
+    ),
+    (
+        "Felling, loading and hauling kill people.",
+        "They are work for trained and equipped people. In the United States, 29 CFR 1910.266 "
+        "applies: among its rules, nobody within two tree lengths of felling. No map or count "
+        "shows that a tree, a slope or a road is safe; that is judged on the spot.",
+    ),
+    (
+        "Not legal or tax advice.",
+        "Practice laws, contracts, basis and the tax on a timber sale are for the professionals "
+        "the law names. No tax is computed here.",
+    ),
+)
+"""The cautions in full, printed in the report and in the map's panel."""
+
+GLOSSARY: Final = (
+    ("MBF", "a thousand board feet, by the log rule named beside it; the rules differ widely"),
+    ("basal area", "square feet of stem cross-section per acre at 4.5 feet: how full a stand is"),
+    ("DBH", "stem diameter outside bark at breast height, 4.5 feet above the ground"),
+    ("DBH class", "a 2-inch class named by its midpoint: class 10 holds 9.0 to 10.9 inches"),
+    ("QMD", "quadratic mean diameter: the DBH of the tree of average basal area"),
+    ("cord", "a stack 4 by 4 by 8 feet: 128 cubic feet of wood, bark and air"),
+    ("ton", "2,000 pounds of green wood and bark"),
+    ("stumpage", "what is paid for timber standing, before cutting and hauling"),
+    ("gross acres", "acres inside the mapped line"),
+    ("net acres", "gross acres less stream buffers and exclusions: what could be cut"),
+    ("sampling error, ±", "half-width of the confidence interval, as a percent of the figure"),
+    ("stand table", "trees per acre by species and DBH class; a stock table is volume likewise"),
+)
+"""Terms of the trade, one line each."""
+
+SOURCES: Final = {
+    "national": (
+        "Stems: Westfall and others 2024, A national-scale tree volume, biomass, and carbon "
+        "modeling system for the United States, USDA Forest Service Gen. Tech. Rep. WO-104. "
+        "Green weight: densities and moistures of Miles and Smith 2009, Res. Note NRS-38."
+    ),
+    "form_class": (
+        "Form-class stems: Mesavage and Girard 1946, Tables for estimating board-foot volume of "
+        "timber, USDA Forest Service."
+    ),
+    "rules": (
+        "Log rules: International 1/4-inch by the statutory formula (Michigan Compiled Laws "
+        "290.401); Doyle and Scribner by their formulas; Scribner Decimal C by its table."
+    ),
+    "estimates": (
+        "Estimates: each cruised stand is an independent simple random sample; variances add over "
+        "stands (Freese 1962, Elementary Forest Sampling, USDA Agriculture Handbook 232). Degrees "
+        "of freedom of a sum: Satterthwaite 1946, Biometrics Bulletin 2."
+    ),
+    "acres": "Acres are measured on the WGS 84 ellipsoid (Karney 2013, Journal of Geodesy 87).",
+}
+"""Where the methods come from, by the part of the work."""

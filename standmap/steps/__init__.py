@@ -1,0 +1,1 @@
+"""The steps of an appraisal, each joining two rooms; `standmap.appraisal` calls them in order."""

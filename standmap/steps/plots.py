@@ -1,0 +1,222 @@
+"""From the checked tally to a figure for every plot: stems, logs, sale lines, per-acre sums."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from standmap.cruise import PlotParts, share_acres
+from standmap.errors import Problem
+from standmap.products import Logs, ProductSpec, buck_top_down, saw_top_from_logs
+from standmap.species import catalogue
+from standmap.steps.money import SoldLogs, sell
+from standmap.steps.sampling import attribute_names, plot_values
+from standmap.steps.stems import GrownTally, grow_stems
+from standmap.tract import Ledger, Settings, Tract
+from standmap.units import LOG_RULES
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TallyFigures:
+    """The tally worked out, tree by tree and plot by plot.
+
+    Attributes
+    ----------
+    plots : DataFrame
+        The plots used, numbered from 0: ``plot``, ``stand``, ``stratum``.
+    parts : PlotParts
+        The design spelt out for those plots.
+    per_acre : ndarray, shape (plots, attributes)
+        Per-acre figures.
+    attributes : tuple of str
+        Their names.
+    trees : DataFrame
+        The trees used, with ``plot_at`` (row of `plots`) and ``trees_per_acre``.
+    all_trees : DataFrame
+        The whole tally: used or not and why, heights, volumes.
+    logs : Logs
+        The logs of `trees`.
+    log_table : DataFrame
+        The same, a row each, ready to be looked at.
+    sold : SoldLogs
+        Their sale lines and values.
+    height_curves : DataFrame
+        Report of the height curves; empty where none was needed.
+    problems : list of Problem
+        Warnings.
+    """
+
+    plots: pd.DataFrame
+    parts: PlotParts
+    per_acre: FloatArray
+    attributes: tuple[str, ...]
+    trees: pd.DataFrame
+    all_trees: pd.DataFrame
+    logs: Logs
+    log_table: pd.DataFrame
+    sold: SoldLogs
+    height_curves: pd.DataFrame
+    problems: list[Problem]
+
+
+def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
+    """Grow, cut, price and sum the tally of a tract.
+
+    Parameters
+    ----------
+    tract : Tract
+        The checked input.
+    ledger : Ledger
+        Heights filled in and trees set aside are entered here.
+    """
+    settings = tract.settings
+    plots, parts = _plots_used(tract)
+    used = _trees_used(tract, plots, parts)
+    grown = grow_stems(used, settings, file=settings.trees.file, ledger=ledger)
+    logs = cut(grown, tract.products, settings)
+    names = common_names()
+    sold = sell(
+        logs,
+        tract.products,
+        grown.trees["species_code"].to_numpy(dtype=np.int64),
+        names,
+        tract.prices,
+        file=settings.prices.file if settings.prices else "tract file",
+    )
+    plot_of_tree = grown.trees["plot_at"].to_numpy(dtype=np.int64)
+    factor = grown.trees["trees_per_acre"].to_numpy(dtype=float)
+    per_acre = plot_values(
+        n_plots=len(plots),
+        plot_of_tree=plot_of_tree,
+        factor=factor,
+        dbh_in=grown.trees["dbh_in"].to_numpy(dtype=float),
+        logs=logs,
+        sold=sold,
+    )
+    return TallyFigures(
+        plots=plots,
+        parts=parts,
+        per_acre=per_acre,
+        attributes=attribute_names(len(sold.lines)),
+        trees=grown.trees,
+        all_trees=_whole_tally(tract.trees, grown.trees, logs, sold),
+        logs=logs,
+        log_table=_log_table(grown.trees, logs, sold, names),
+        sold=sold,
+        height_curves=_curve_report(grown),
+        problems=sold.problems,
+    )
+
+
+def _curve_report(grown: GrownTally) -> pd.DataFrame:
+    """Return the height curves, how many heights each filled and how many it extrapolated."""
+    if grown.curves is None:
+        return pd.DataFrame()
+    fitted = grown.trees[grown.trees["height_source"] == "fitted"]
+    return grown.curves.report_of(fitted["species_code"].to_numpy(), fitted["dbh_in"].to_numpy())
+
+
+def common_names() -> dict[int, str]:
+    """Return the common name of every species code."""
+    names = catalogue()["common_name"]
+    return dict(zip(names.index.astype(int).tolist(), names.tolist(), strict=True))
+
+
+def cut(grown: GrownTally, specs: list[ProductSpec], settings: Settings) -> Logs:
+    """Buck every stem top-down, up to the saw height that was tallied.
+
+    A log count is turned to a height with the saw products' own trim, so that a tally of two
+    logs yields two logs whatever trim the mills ask for.
+    """
+    trees = grown.trees
+    trims = [s.trim_ft for s in specs if s.kind == "saw"]
+    from_logs = saw_top_from_logs(
+        trees["saw_logs"].to_numpy(dtype=float),
+        stump_ft=settings.volume.stump_ft,
+        trim_ft=max([settings.volume.trim_ft, *trims]),
+    )
+    measured = trees["saw_height_ft"].to_numpy(dtype=float)
+    return buck_top_down(
+        grown.stems,
+        specs,
+        saw_top_ft=np.where(np.isnan(measured), from_logs, measured),
+        called_product=trees["product"].to_numpy(dtype=object),
+        defect_pct=trees["defect_pct"].to_numpy(dtype=float),
+        cull=trees["status"].to_numpy() == "cull",
+        stump_ft=settings.volume.stump_ft,
+        cuft_per_cord=settings.volume.cuft_per_cord,
+        aliases=settings.species.aliases,
+    )
+
+
+def _plots_used(tract: Tract) -> tuple[pd.DataFrame, PlotParts]:
+    """Return the plots inside a stand, and how trees were chosen on each."""
+    plots = pd.DataFrame(tract.plots.drop(columns="geometry"))
+    plots = plots[plots["stand"] != ""].reset_index(drop=True)
+    by_stand = tract.stands.set_index("stand")
+    plots["stratum"] = plots["stand"].map(by_stand["stratum"])
+    gross = plots["stand"].map(by_stand["gross_acres"]).to_numpy(dtype=float)
+    parts = tract.design.lay_out(
+        plots["stratum"].to_numpy(dtype=object),
+        baf=plots["baf"].to_numpy(dtype=float),
+        plot_acres=plots["plot_acres"].to_numpy(dtype=float),
+        tally_acres=share_acres(plots["stand"].to_numpy(dtype=object), gross),
+    )
+    return plots, parts
+
+
+def _trees_used(tract: Tract, plots: pd.DataFrame, parts: PlotParts) -> pd.DataFrame:
+    """Return the trees that count, with their plot and trees per acre."""
+    trees = tract.trees[tract.trees["used"]].copy()
+    place = pd.Series(np.arange(len(plots)), index=plots["plot"])
+    trees["plot_at"] = trees["plot"].map(place).astype(np.int64)
+    trees["trees_per_acre"] = parts.trees_per_acre(
+        trees["plot_at"].to_numpy(), trees["dbh_in"].to_numpy(), trees["count"].to_numpy()
+    )
+    return trees
+
+
+def _whole_tally(
+    tally: pd.DataFrame, used: pd.DataFrame, logs: Logs, sold: SoldLogs
+) -> pd.DataFrame:
+    """Return every tally row with what became of it."""
+    frame = tally.copy()
+    n = len(used)
+    made = pd.DataFrame(
+        {
+            "source_row": used["source_row"].to_numpy(),
+            "height_used_ft": used["height_used_ft"].to_numpy(),
+            "height_source": used["height_source"].to_numpy(),
+            "trees_per_acre": used["trees_per_acre"].to_numpy(),
+            "volume_cuft": np.bincount(logs.tree, weights=logs.volume_cuft, minlength=n),
+            **{
+                f"bf_{rule}": np.bincount(logs.tree, weights=logs.bf[:, at], minlength=n)
+                for at, rule in enumerate(LOG_RULES)
+            },
+            "cords": np.bincount(logs.tree, weights=logs.cords, minlength=n),
+            "weight_tons": np.bincount(logs.tree, weights=logs.weight_tons, minlength=n),
+            "value_usd": np.bincount(logs.tree, weights=sold.value_usd, minlength=n),
+        }
+    )
+    frame = frame.merge(made, on="source_row", how="left", validate="one_to_one")
+    frame["common_name"] = frame["species_code"].map(catalogue()["common_name"])
+    return frame
+
+
+def _log_table(
+    trees: pd.DataFrame, logs: Logs, sold: SoldLogs, names: dict[int, str]
+) -> pd.DataFrame:
+    """Return the logs with the plot, tree and species they came from, and their value."""
+    frame = logs.to_frame().rename(columns={"tree": "_at"})
+    at = frame.pop("_at").to_numpy()
+    who = trees[["plot", "tree", "species_code", "dbh_in", "trees_per_acre", "source_row"]]
+    who = who.iloc[at].reset_index(drop=True)
+    who.insert(3, "species", who["species_code"].map(names))
+    who = who.rename(columns={"source_row": "tally_row"})
+    return pd.concat([who, frame], axis=1).assign(value_usd=sold.value_usd)

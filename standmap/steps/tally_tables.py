@@ -1,0 +1,39 @@
+"""Stand and stock tables of the whole tract, per net acre."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from standmap.cruise import StandEstimates, stand_table, stock_table
+from standmap.steps.plots import TallyFigures
+from standmap.units import LOG_RULES
+
+STOCK_AMOUNTS = (
+    "volume_cuft",
+    *(f"bf_{rule}" for rule in LOG_RULES),
+    "cords",
+    "weight_tons",
+    "value_usd",
+)
+
+
+def stand_and_stock(
+    tally: TallyFigures, found: StandEstimates, net_acres: pd.Series
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return trees and volumes per net acre by species and 2-inch class.
+
+    Each plot's trees count by the acres the plot speaks for, so that the tables add up to the
+    tract's estimates, borrowed stands included.
+    """
+    total = float(net_acres.sum())
+    acres = found.plot_weights(net_acres).to_numpy()
+    used = tally.all_trees[tally.all_trees["used"]]
+    place = pd.Series(range(len(tally.plots)), index=tally.plots["plot"])
+    share = acres[used["plot"].map(place).to_numpy(dtype=int)] / (total if total > 0 else 1.0)
+    trees = used["trees_per_acre"].to_numpy(dtype=float) * share
+    species = used["common_name"].to_numpy(dtype=object)
+    dbh = used["dbh_in"].to_numpy(dtype=float)
+    return (
+        stand_table(species, dbh, trees),
+        stock_table(species, dbh, trees, used[list(STOCK_AMOUNTS)]),
+    )

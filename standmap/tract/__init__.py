@@ -1,0 +1,18 @@
+"""The tract: its file, the readers of everything it names, the checks, and the ledger."""
+
+from standmap.tract.ledger import Ledger, LedgerEntry
+from standmap.tract.reading import check_tract, read_tract
+from standmap.tract.sample import sample_folder, write_sample
+from standmap.tract.settings import Settings
+from standmap.tract.tract import Tract
+
+__all__ = [
+    "Ledger",
+    "LedgerEntry",
+    "Settings",
+    "Tract",
+    "check_tract",
+    "read_tract",
+    "sample_folder",
+    "write_sample",
+]

@@ -1,0 +1,273 @@
+"""Streams, exclusions and rasters: what must stay, and the ground and canopy from above."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from standmap._rasters import open_raster
+from standmap.errors import InputError
+from standmap.land import set_back
+from standmap.tract.columns import Column, find_columns
+from standmap.tract.findings import Findings, did_you_mean, some
+from standmap.tract.settings import BuffersTable, ExclusionsTable, RastersTable, StreamsTable
+from standmap.tract.sources import Sources
+from standmap.tract.stands import mend_layer, text_column
+from standmap.tract.vectors import read_layer
+
+NEAR_M: Final = 1609.344
+"""A layer with nothing within a mile of the stands is not of this tract. [m]"""
+WHOLLY: Final = 0.999
+"""Share of the stands' acres a raster must cover to be said to cover the tract."""
+
+
+def read_streams(
+    table: StreamsTable,
+    buffers: BuffersTable,
+    sources: Sources,
+    stands: gpd.GeoDataFrame | None,
+) -> gpd.GeoDataFrame | None:
+    """Read the streams with the buffer width of each one's class.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        ``class``, ``width_ft`` (each side), ``source_row``, geometry, in the stands' CRS.
+    """
+    findings, file = sources.findings, table.file
+    path = sources.find(file, "[streams]")
+    layer = (
+        None
+        if path is None
+        else read_layer(
+            path,
+            file,
+            findings,
+            key="[streams]",
+            kinds=("line", "polygon"),
+            layer=table.layer,
+            crs=table.crs,
+        )
+    )
+    if layer is None:
+        return None
+    mapped = {"class": table.class_} if "class_" in table.model_fields_set and table.class_ else {}
+    name = _find_one(layer, "class", mapped, file, findings)
+    if name is None:
+        return None
+    streams = gpd.GeoDataFrame(
+        {"class": text_column(layer, name), "source_row": layer["source_row"].to_numpy()},
+        geometry=layer.geometry.to_numpy(),
+        crs=layer.crs,
+    )
+    streams = _placed_only(streams, file, findings)
+    widths = {key.casefold(): width for key, width in buffers.widths_ft.items()}
+    classes = streams["class"].to_numpy(dtype=object)
+    known = np.array([c.casefold() in widths for c in classes], dtype=bool)
+    for one in dict.fromkeys(classes[~known]):
+        row = int(streams["source_row"].to_numpy()[classes == one][0])
+        hint = did_you_mean(one, list(buffers.widths_ft)) if widths and one else ""
+        findings.error(
+            file,
+            "streams of this class have no buffer width",
+            f"Give it one in [buffers.widths_ft], 0 where nothing must stay. {hint}".strip(),
+            row=row,
+            column=name,
+            value=one,
+        )
+    present = {c.casefold() for c in classes}
+    for key in buffers.widths_ft:
+        if key.casefold() not in present:
+            findings.warn(
+                sources.tract_file,
+                "no stream is of this class",
+                f"The layer has: {some(list(dict.fromkeys(classes)))}.",
+                column=f"buffers.widths_ft.{key}",
+            )
+    streams["width_ft"] = [widths.get(c.casefold(), np.nan) for c in classes]
+    streams = _to_stands(streams, stands, file, findings, "[streams]")
+    return streams[["class", "width_ft", "geometry", "source_row"]]
+
+
+def read_exclusions(
+    table: ExclusionsTable, sources: Sources, stands: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame | None:
+    """Read the acres that must stay, their setback put on.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        ``reason``, ``source_row``, geometry (polygons), in the stands' CRS.
+    """
+    findings, file = sources.findings, table.file
+    path = sources.find(file, "[exclusions]")
+    layer = (
+        None
+        if path is None
+        else read_layer(
+            path,
+            file,
+            findings,
+            key="[exclusions]",
+            kinds=("polygon", "line", "point"),
+            layer=table.layer,
+            crs=table.crs,
+        )
+    )
+    if layer is None:
+        return None
+    mapped = {}
+    if "reason" in table.model_fields_set and table.reason is not None:
+        mapped["reason"] = table.reason
+    name = _find_one(layer, "reason", mapped, file, findings)
+    if name is None:
+        return None
+    out = gpd.GeoDataFrame(
+        {"reason": text_column(layer, name), "source_row": layer["source_row"].to_numpy()},
+        geometry=layer.geometry.to_numpy(),
+        crs=layer.crs,
+    )
+    blank = (out["reason"] == "").to_numpy(dtype=bool)
+    findings.rows(
+        "warning",
+        file,
+        "the exclusion has no reason",
+        "It is excluded as 'unnamed'; name it.",
+        rows=out["source_row"].to_numpy()[blank],
+        column=name,
+    )
+    out.loc[blank, "reason"] = "unnamed"
+    reasons = [str(r) for r in out["reason"].unique()]
+    for name_of_bare in table.bare:
+        if name_of_bare not in reasons:
+            findings.error(
+                file,
+                "no exclusion has this reason, so it cannot be bare of timber",
+                did_you_mean(name_of_bare, reasons, all_known="Reasons"),
+                column="exclusions.bare",
+                value=name_of_bare,
+            )
+    flat = shapely.get_dimensions(out.geometry.to_numpy()) == 2
+    thin = ~flat & ~shapely.is_missing(out.geometry.to_numpy())
+    if table.setback_ft == 0:
+        findings.rows(
+            "error",
+            file,
+            "a line or point has no acres to exclude",
+            "Give setback_ft in [exclusions], or draw it as a polygon.",
+            rows=out["source_row"].to_numpy()[thin],
+            column=name,
+            values=out["reason"].to_numpy(dtype=object)[thin],
+        )
+    mended = mend_layer(out[~thin].reset_index(drop=True), "reason", file, findings)
+    out = gpd.GeoDataFrame(
+        {
+            c: np.r_[mended[c].to_numpy(dtype=object), out[c].to_numpy(dtype=object)[thin]]
+            for c in ("reason", "source_row")
+        },
+        geometry=np.r_[mended.geometry.to_numpy(), out.geometry.to_numpy()[thin]],
+        crs=layer.crs,
+    ).astype({"source_row": np.int64})
+    out = _to_stands(out, stands, file, findings, "[exclusions]")
+    if table.setback_ft > 0 and len(out):
+        out = set_back(out, table.setback_ft, crs=out.crs if stands is not None else None)
+    return out[["reason", "geometry", "source_row"]]
+
+
+def _find_one(
+    layer: gpd.GeoDataFrame, wanted: str, mapped: dict[str, str], file: str, findings: Findings
+) -> str | None:
+    header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
+    column = Column(wanted, required=True, number=False)
+    found = find_columns(header, (column,), mapped, file=file, findings=findings)
+    return found[wanted].header if wanted in found else None
+
+
+def _placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Set aside features without geometry."""
+    shapes = layer.geometry.to_numpy()
+    empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    rows = layer["source_row"].to_numpy()[empty]
+    what = "the feature has no geometry"
+    findings.rows("warning", file, what, "It is set aside; redraw or delete it.", rows=rows)
+    findings.ledger.add_rows(file, rows=rows, action="set aside", why=what)
+    return layer[~empty].reset_index(drop=True)
+
+
+def _to_stands(
+    layer: gpd.GeoDataFrame,
+    stands: gpd.GeoDataFrame | None,
+    file: str,
+    findings: Findings,
+    key: str,
+) -> gpd.GeoDataFrame:
+    """Bring a layer to the stands' CRS; one that lies elsewhere is remarked on."""
+    if stands is None:
+        return layer
+    layer = layer.to_crs(stands.crs)
+    if len(layer) == 0:
+        return layer
+    tract = shapely.box(*stands.total_bounds)
+    away = shapely.distance(layer.geometry.to_numpy(), tract)
+    if not (away <= NEAR_M).any():
+        findings.warn(
+            file,
+            f"nothing in this layer lies within a mile of the stands, though {key} names it",
+            "Check its coordinate system, and that it is the layer of this tract.",
+        )
+    return layer
+
+
+def find_rasters(
+    table: RastersTable, sources: Sources, stands: gpd.GeoDataFrame | None
+) -> dict[str, Path]:
+    """Return the rasters that can be read, by what they hold ("elevation", "canopy")."""
+    rasters: dict[str, Path] = {}
+    for kind in ("elevation", "canopy"):
+        file = getattr(table, kind)
+        if file is None:
+            continue
+        path = sources.find(file, f"[rasters] {kind}")
+        if path is not None and _check_raster(path, file, sources.findings, stands):
+            rasters[kind] = path
+    return rasters
+
+
+def _check_raster(
+    path: Path, file: str, findings: Findings, stands: gpd.GeoDataFrame | None
+) -> bool:
+    if path.is_file() and path.stat().st_size == 0:
+        findings.error(file, "the file is empty", "Export the raster again.")
+        return False
+    try:
+        with open_raster(path) as source:
+            crs, box = source.crs, shapely.box(*source.bounds)
+            centre = source.width // 2, source.height // 2
+            source.read(1, window=((centre[1], centre[1] + 1), (centre[0], centre[0] + 1)))
+    except InputError as error:
+        for problem in error.problems:
+            findings.error(file, problem.what.replace(str(path), file), problem.mend)
+        return False
+    if stands is None:
+        return True
+    shapes = stands.geometry.to_crs(crs.to_wkt()).to_numpy()
+    total = shapely.area(shapes).sum()
+    share = shapely.area(shapely.intersection(shapes, box)).sum() / total if total > 0 else 0.0
+    if not share > 0:
+        findings.error(
+            file,
+            "the raster does not reach the tract",
+            "Check its coordinate system, and that it is the raster of this tract.",
+        )
+        return False
+    if share < WHOLLY:
+        findings.warn(
+            file,
+            f"the raster covers only {share:.0%} of the stands",
+            "What it shows holds for that part; use one that covers the tract.",
+        )
+    return True

@@ -1,0 +1,238 @@
+"""Reading a tract: every file in turn, every fault gathered, and shown together."""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from standmap.errors import DomainError, InputError, Problem
+from standmap.tract.designs import check_design, cruise_design
+from standmap.tract.findings import Findings, some
+from standmap.tract.layers import find_rasters, read_exclusions, read_streams
+from standmap.tract.plots import read_plots
+from standmap.tract.settings import Settings
+from standmap.tract.sheets import check_makeable, read_prices, read_products
+from standmap.tract.sources import Sources, sha256
+from standmap.tract.stands import read_stands, read_units
+from standmap.tract.tally import read_tally, set_aside
+from standmap.tract.tract import Tract
+from standmap.tract.tract_file import locate, read_settings
+from standmap.tract.tree_checks import checked_aliases
+from standmap.trees import national_stems
+
+OUTSIDE: Final = "its plot is outside every stand"
+
+log = logging.getLogger(__name__)
+
+
+def read_tract(path: str | Path) -> Tract:
+    """Read a tract and check everything in it.
+
+    Parameters
+    ----------
+    path : path
+        A tract file, or the folder that holds ``tract.toml``.
+
+    Returns
+    -------
+    Tract
+        Ready to appraise; what was repaired or set aside is in ``tract.problems`` and
+        ``tract.ledger``.
+
+    Raises
+    ------
+    InputError
+        With every problem of every file, warnings included, if any of them stops the run.
+
+    Examples
+    --------
+    >>> read_tract("no_such_folder")
+    Traceback (most recent call last):
+        ...
+    standmap.errors.InputError: 1 problem to mend:
+      no_such_folder: there is no such file or folder. Give a tract file or the folder ...
+    """
+    tract, problems = _read(path)
+    if tract is None:
+        raise InputError(problems)
+    return tract
+
+
+def check_tract(path: str | Path) -> list[Problem]:
+    """Return everything wrong with a tract, errors and warnings, without raising.
+
+    Parameters
+    ----------
+    path : path
+        A tract file or its folder.
+
+    Returns
+    -------
+    list of Problem
+        Empty where all is well; a tract can be appraised if none of them is an error.
+    """
+    try:
+        return list(_read(path)[1])
+    except InputError as error:
+        return list(error.problems)
+
+
+def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
+    """Read what can be read; the tract is None where an error stops the run."""
+    tract_path = locate(path)
+    findings = Findings()
+    settings = read_settings(tract_path, findings)
+    if settings is None:
+        return None, findings.problems
+    sources = Sources(tract_path.parent, tract_path.name, findings)
+    sources.hashes[tract_path.name] = sha256(tract_path)
+    file = tract_path.name
+    aliases = checked_aliases(settings.species.aliases, file, findings)
+
+    log.info("reading stands, plots and tally of %s", tract_path)
+    _check_ecodivision(settings, file, findings)
+    faults = findings.errors
+    stands = read_stands(settings.stands, sources, deed_acres=settings.tract.deed_acres)
+    plots = read_plots(settings.plots, sources, stands)
+    placed = plots is not None and stands is not None and findings.errors == faults
+    products = read_products(settings.products, sources, aliases)
+    trees = read_tally(
+        settings.trees,
+        settings.volume,
+        sources,
+        aliases=settings.species.aliases,
+        plot_names=None if plots is None else list(plots["plot"]),
+        products=None if products is None else products.names,
+    )
+    prices = read_prices(settings.prices, sources, products, aliases)
+    design = cruise_design(
+        settings.cruise,
+        own_sizes=plots is not None and bool(plots[["baf", "plot_acres"]].notna().any(axis=None)),
+        file=file,
+        findings=findings,
+    )
+    if placed:  # else these would be figures of a faulty reading
+        _check_plots(settings, stands, plots, trees, findings)
+        if design is not None:
+            check_design(
+                design,
+                settings.cruise,
+                plots,
+                trees,
+                stands,
+                file=file,
+                tally_file=settings.trees.file,
+                findings=findings,
+            )
+    if products is not None and settings.products and trees is not None and not findings.failed:
+        check_makeable(products, trees, aliases, file=settings.products.file, findings=findings)
+
+    log.info("reading streams, exclusions, units and rasters of %s", tract_path)
+    layers = _read_layers(settings, sources, stands)
+    rasters = find_rasters(settings.rasters, sources, stands)
+    if (
+        findings.failed
+        or stands is None
+        or plots is None
+        or trees is None
+        or design is None
+        or products is None
+        or products.specs is None
+    ):
+        return None, findings.problems
+    tract = Tract(
+        path=tract_path,
+        settings=settings,
+        crs=stands.crs,
+        stands=stands,
+        plots=plots,
+        trees=trees,
+        design=design,
+        products=products.specs,
+        prices=prices,
+        rasters=rasters,
+        problems=tuple(findings.problems),
+        ledger=findings.ledger,
+        hashes=dict(sources.hashes),
+        **layers,
+    )
+    return tract, findings.problems
+
+
+def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> None:
+    division = settings.tract.ecodivision
+    try:
+        national_stems([802], [10.0], [60.0], ecodivision=division)
+    except DomainError as error:
+        known = re.findall(r"'(M?\d+)'", str(error).partition("got")[0])
+        findings.error(
+            file,
+            "the national stem models have no such ecodivision",
+            f"Use one of {', '.join(known)}, or leave it out.",
+            column="tract.ecodivision",
+            value=division,
+        )
+
+
+def _read_layers(
+    settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None
+) -> Mapping[str, gpd.GeoDataFrame | None]:
+    return {
+        "streams": None
+        if settings.streams is None
+        else read_streams(settings.streams, settings.buffers, sources, stands),
+        "exclusions": None
+        if settings.exclusions is None
+        else read_exclusions(settings.exclusions, sources, stands),
+        "units": None if settings.units is None else read_units(settings.units, sources, stands),
+    }
+
+
+def _check_plots(
+    settings: Settings,
+    stands: gpd.GeoDataFrame,
+    plots: gpd.GeoDataFrame,
+    trees: pd.DataFrame | None,
+    findings: Findings,
+) -> None:
+    """Set aside trees of plots outside; tell of stands with few plots and plots with no trees."""
+    inside = plots["stand"] != ""
+    count = plots.loc[inside, "stand"].value_counts()
+    held = stands["stand"].map(count).fillna(0).to_numpy()
+    complete = settings.cruise.design == "complete"
+    rows = stands["source_row"].to_numpy(dtype=np.int64)
+    names = stands["stand"].to_numpy(dtype=object)
+    for number, words in ((0, "no plots"), (1, "only one plot")):
+        if number == 1 and complete:
+            continue
+        few = held == number
+        findings.rows(
+            "warning",
+            settings.stands.file,
+            f"the stand has {words}",
+            "It takes the figures of its stratum; cruise it before its timber is sold.",
+            rows=rows[few],
+            column="stand",
+            values=names[few],
+        )
+    if trees is None:
+        return
+    outside = trees["plot"].isin(list(plots.loc[~inside, "plot"])).to_numpy(dtype=bool)
+    set_aside(trees, outside, OUTSIDE, settings.trees.file, findings)
+    tallied = list(trees["plot"].unique())
+    bare = plots.loc[inside & ~plots["plot"].isin(tallied), "plot"]
+    if len(bare):
+        findings.warn(
+            settings.plots.file,
+            f"{len(bare)} plots have no trees in the tally",
+            f"Each counts as a plot with zero volume; make sure no tally sheet is missing: "
+            f"{some(list(bare))}.",
+            column="plot",
+        )

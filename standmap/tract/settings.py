@@ -1,0 +1,260 @@
+"""The tables and keys of the tract file, and what each may hold."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Final, Literal
+
+from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
+
+from standmap.cruise import circle_acres
+from standmap.units import STUMP_FT, TRIM_FT
+
+
+def _as_text(value: object) -> object:
+    """Let a whole number stand for a name (``ecodivision = 230``, ``WO = 802``)."""
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _as_date(value: object) -> object:
+    """Let a quoted ISO date stand for a TOML date."""
+    return datetime.date.fromisoformat(value) if isinstance(value, str) else value
+
+
+Name = Annotated[str, Field(min_length=1), BeforeValidator(_as_text)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Column = Annotated[str | None, Field(min_length=1, description="the name of your column")]
+FILE: Final = Field(min_length=1, description="a file name, from the tract file's own folder")
+CRS: Final = Field(
+    default=None, min_length=1, description='a coordinate system such as "EPSG:4326"'
+)
+
+
+class _Table(BaseModel):
+    """A table of the tract file: unknown keys and wrong kinds are errors."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class _Layer(_Table):
+    """A table that names a vector layer."""
+
+    file: str = FILE
+    layer: str | None = Field(default=None, description="the layer's name within the file")
+    crs: str | None = CRS
+
+
+class TractTable(_Table):
+    """``[tract]``: what is printed on everything."""
+
+    name: Name | None = Field(default=None, description="the tract's name in quotes")
+    date: Annotated[datetime.date | None, BeforeValidator(_as_date)] = Field(
+        default=None, description="the cruise date as YYYY-MM-DD"
+    )
+    ecodivision: Name | None = Field(
+        default=None, description='an ecodivision number such as "230"'
+    )
+    planted: bool = Field(default=False, description="true or false")
+    deed_acres: Positive | None = Field(default=None, description="the acres in the deed")
+    prepared_by: str | None = Field(default=None, description="a name in quotes")
+    prepared_for: str | None = Field(default=None, description="a name in quotes")
+
+
+class StandsTable(_Layer):
+    """``[stands]``: the stand polygons."""
+
+    id: Column = Field(default="stand", validation_alias=AliasChoices("id", "stand"))
+    stratum: Column = "stratum"
+
+
+class PlotsTable(_Layer):
+    """``[plots]``: the plot list, a table or a point layer; each key names your own column."""
+
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    plot: Column = None
+    x: Column = None
+    y: Column = None
+    stand: Column = None
+    baf: Column = None
+    baf_sqm_ha: Column = None
+    plot_acres: Column = None
+    plot_ha: Column = None
+
+
+class TreesTable(_Table):
+    """``[trees]``: the tally; each key names your own column."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    plot: Column = None
+    tree: Column = None
+    species: Column = None
+    dbh_in: Column = None
+    dbh_cm: Column = None
+    count: Column = None
+    saw_logs: Column = None
+    saw_height_ft: Column = None
+    saw_height_m: Column = None
+    height_ft: Column = None
+    height_m: Column = None
+    broken_height_ft: Column = None
+    broken_height_m: Column = None
+    form_class: Column = None
+    defect_pct: Column = None
+    product: Column = None
+    status: Column = None
+
+
+class SpeciesTable(_Table):
+    """``[species]``: the tract's own species names."""
+
+    aliases: dict[str, Name] = Field(
+        default_factory=dict, description='pairs such as YP = "yellow-poplar"'
+    )
+
+
+class _PlotSize(_Table):
+    """How a plot picks its trees."""
+
+    baf: Positive | None = Field(default=None, description="the basal area factor, sq ft per acre")
+    plot_acres: Positive | None = Field(default=None, description="the plot's area in acres")
+    plot_radius_ft: Positive | None = Field(default=None, description="the plot's radius in feet")
+
+    @property
+    def acres(self) -> float | None:
+        """Plot area in acres, from whichever of the two was given."""
+        if self.plot_radius_ft is not None:
+            return float(circle_acres(self.plot_radius_ft))
+        return self.plot_acres
+
+
+class CruisePart(_PlotSize):
+    """``[[cruise.parts]]``: a design of its own for a stratum or a range of DBH."""
+
+    stratum: Name | None = Field(default=None, description="a stratum of the stands layer")
+    min_dbh_in: NotNegative | None = Field(default=None, description="a diameter in inches")
+    max_dbh_in: Positive | None = Field(default=None, description="a diameter in inches")
+    design: Literal["point", "fixed", "strip", "complete"] | None = Field(
+        default=None, description='one of "point", "fixed", "strip", "complete"'
+    )
+
+
+class CruiseTable(_PlotSize):
+    """``[cruise]``: the design and the confidence of every stated error."""
+
+    design: Literal["point", "fixed", "strip", "complete"] = Field(
+        description='one of "point", "fixed", "strip", "complete"'
+    )
+    confidence: float = Field(default=0.90, ge=0.5, lt=1, description="a fraction such as 0.90")
+    parts: Annotated[tuple[CruisePart, ...], Field(strict=False)] = ()
+
+
+class VolumeTable(_Table):
+    """``[volume]``: where stem volume comes from, and the log rule tables are headed with."""
+
+    source: Literal["national", "form_class"] = Field(
+        default="national", description='"national" or "form_class"'
+    )
+    form_class: float | None = Field(
+        default=None, ge=50, le=100, description="a Girard form class such as 78"
+    )
+    log_rule: Literal["international", "doyle", "scribner", "scribner_c"] = Field(
+        default="international",
+        description='one of "international", "doyle", "scribner", "scribner_c"',
+    )
+    stump_ft: NotNegative = Field(default=STUMP_FT, description="a height in feet")
+    trim_ft: NotNegative = Field(default=TRIM_FT, description="a length in feet")
+    cuft_per_cord: Positive | None = Field(default=None, description="solid cubic feet in a cord")
+
+
+class ProductsTable(_Table):
+    """``[products]``: the product specs; each key names your own column."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    product: Column = None
+    kind: Column = None
+    rank: Column = None
+    species: Column = None
+    min_dbh_in: Column = None
+    max_dbh_in: Column = None
+    min_top_in: Column = None
+    top_bark: Column = None
+    min_length_ft: Column = None
+    max_length_ft: Column = None
+    length_step_ft: Column = None
+    trim_ft: Column = None
+    max_large_in: Column = None
+    called_only: Column = None
+    description: Column = None
+
+
+class PricesTable(_Table):
+    """``[prices]``: the price sheet; each key names your own column."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    product: Column = None
+    species: Column = None
+    price_usd: Column = None
+    unit: Column = None
+    log_rule: Column = None
+
+
+class StreamsTable(_Layer):
+    """``[streams]``: stream lines and the column that holds their class."""
+
+    class_: Column = Field(default="class", alias="class")
+
+
+class BuffersTable(_Table):
+    """``[buffers]``: width on each side of a stream, horizontal, by stream class."""
+
+    widths_ft: dict[str, NotNegative] = Field(
+        default_factory=dict, description="pairs such as perennial = 50, in feet on each side"
+    )
+
+
+class ExclusionsTable(_Layer):
+    """``[exclusions]``: acres that must stay, and why."""
+
+    reason: Column = "reason"
+    bare: Annotated[tuple[Name, ...], Field(strict=False)] = Field(
+        default=(), description='reasons in a list, such as ["power line"]'
+    )
+    setback_ft: NotNegative = Field(default=0.0, description="a distance in feet")
+
+
+class UnitsTable(_Layer):
+    """``[units]``: harvest units."""
+
+    id: Column = Field(default="unit", validation_alias=AliasChoices("id", "unit"))
+
+
+class RastersTable(_Table):
+    """``[rasters]``: elevation and canopy height."""
+
+    elevation: str | None = Field(default=None, min_length=1, description="a raster file")
+    elevation_units: Literal["m", "ft"] = Field(default="m", description='"m" or "ft"')
+    canopy: str | None = Field(default=None, min_length=1, description="a raster file")
+    canopy_units: Literal["m", "ft"] = Field(default="m", description='"m" or "ft"')
+
+
+class Settings(_Table):
+    """A whole tract file, checked; `[stands]`, `[plots]`, `[trees]`, `[cruise]` are required."""
+
+    tract: TractTable = Field(default_factory=TractTable)
+    stands: StandsTable
+    plots: PlotsTable
+    trees: TreesTable
+    species: SpeciesTable = Field(default_factory=SpeciesTable)
+    cruise: CruiseTable
+    volume: VolumeTable = Field(default_factory=VolumeTable)
+    products: ProductsTable | None = None
+    prices: PricesTable | None = None
+    streams: StreamsTable | None = None
+    buffers: BuffersTable = Field(default_factory=BuffersTable)
+    exclusions: ExclusionsTable | None = None
+    units: UnitsTable | None = None
+    rasters: RastersTable = Field(default_factory=RastersTable)

@@ -1,0 +1,138 @@
+"""A whole tract, read and checked: the input of an appraisal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+
+from standmap.cruise import Design
+from standmap.errors import Problem
+from standmap.products import ProductSpec
+from standmap.tract.ledger import Ledger
+from standmap.tract.settings import Settings
+from standmap.value import PriceSheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Tract:
+    """A tract ready to appraise.
+
+    Attributes
+    ----------
+    path : Path
+        The tract file.
+    settings : Settings
+        What it says.
+    crs : pyproj.CRS
+        Local equal-area projection in metres, centred on the stands; every layer is in it.
+    stands : GeoDataFrame
+        ``stand``, ``stratum``, ``gross_acres`` (on the ellipsoid), geometry, ``source_row``.
+    plots : GeoDataFrame
+        ``plot``, ``stand`` ("" where outside every stand: set aside), ``baf`` [sq ft/acre] and
+        ``plot_acres`` (NaN unless the plot gives its own), geometry (None where not mapped),
+        ``source_row``.
+    trees : DataFrame
+        Every tallied tree: ``plot, tree, species`` (as typed), ``species_code, dbh_in, count,
+        saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
+        status, used, why_not, source_row``. NaN is "not recorded".
+    design : Design
+        How the trees were chosen.
+    products : list of ProductSpec
+        What can be made of them.
+    prices : PriceSheet or None
+        What it brings.
+    streams, exclusions, units : GeoDataFrame or None
+        ``class, width_ft``; ``reason`` (setback put on); ``unit``.
+    rasters : mapping of str to Path
+        "elevation" and "canopy", where given.
+    problems : tuple of Problem
+        Warnings; a tract with errors is never made.
+    ledger : Ledger
+        Every row changed, set aside, filled in or repaired.
+    hashes : mapping of str to str
+        SHA-256 of every input file.
+    """
+
+    path: Path
+    settings: Settings
+    crs: pyproj.CRS
+    stands: gpd.GeoDataFrame
+    plots: gpd.GeoDataFrame
+    trees: pd.DataFrame
+    design: Design
+    products: list[ProductSpec]
+    prices: PriceSheet | None
+    streams: gpd.GeoDataFrame | None
+    exclusions: gpd.GeoDataFrame | None
+    units: gpd.GeoDataFrame | None
+    rasters: Mapping[str, Path]
+    problems: tuple[Problem, ...]
+    ledger: Ledger
+    hashes: Mapping[str, str]
+
+    @property
+    def name(self) -> str:
+        """The tract's name, or its folder's."""
+        return self.settings.tract.name or self.path.resolve().parent.name
+
+    @property
+    def gross_acres(self) -> float:
+        """Acres of all stands."""
+        return float(self.stands["gross_acres"].sum())
+
+    def accounting(self) -> dict[str, float]:
+        """Return tallied trees, those used, and those set aside by reason.
+
+        Counts are of trees, not rows: a row with a count of 3 is three trees. ``tallied`` is
+        always the sum of the others.
+        """
+        by_reason = self.trees.groupby("why_not", sort=True)["count"].sum()
+        aside = {f"set aside: {why}": float(n) for why, n in by_reason.items() if why}
+        used = float(self.trees.loc[self.trees["used"], "count"].sum())
+        return {"tallied": float(self.trees["count"].sum()), "used": used, **aside}
+
+    def _facts(self) -> list[tuple[str, str]]:
+        """Return the tract in a few lines, for people."""
+        in_stands = int((self.plots["stand"] != "").sum())
+        counts = self.accounting()
+        facts = [
+            ("tract file", str(self.path)),
+            ("stands", f"{len(self.stands)}, {self.gross_acres:,.1f} gross acres"),
+            ("plots", f"{in_stands} in stands, {len(self.plots) - in_stands} set aside"),
+            (
+                "trees",
+                f"{counts['tallied']:,.12g} tallied, {counts['used']:,.12g} used, "
+                f"{counts['tallied'] - counts['used']:,.12g} set aside",
+            ),
+            ("species", str(self.trees.loc[self.trees["used"], "species_code"].nunique())),
+            (
+                "products",
+                f"{len(self.products)}{', priced' if self.prices is not None else ', no prices'}",
+            ),
+        ]
+        layers = [(n, getattr(self, n)) for n in ("streams", "exclusions", "units")]
+        facts += [(name, str(len(layer))) for name, layer in layers if layer is not None]
+        if self.rasters:
+            facts.append(("rasters", ", ".join(self.rasters)))
+        facts.append(("warnings", str(len(self.problems))))
+        return facts
+
+    def __repr__(self) -> str:
+        facts = self._facts()
+        width = max(len(label) for label, _ in facts)
+        lines = [f"  {label:<{width}}  {value}" for label, value in facts]
+        return "\n".join([f"Tract '{self.name}'", *lines])
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><th style='text-align:left'>{escape(label)}</th>"
+            f"<td style='text-align:left'>{escape(value)}</td></tr>"
+            for label, value in self._facts()
+        )
+        return f"<table><caption>Tract '{escape(self.name)}'</caption>{rows}</table>"

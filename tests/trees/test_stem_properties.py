@@ -1,0 +1,135 @@
+"""What must hold of every stem, national or form class."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from standmap.errors import DomainError
+from standmap.species import catalogue
+from standmap.trees import form_class_stems, has_national_model, join_stems, national_stems
+from standmap.units import BASAL_AREA_CONSTANT
+
+CODES = [int(c) for c in catalogue().index if has_national_model(int(c))[0]]
+DIVISIONS = ["", "210", "220", "230", "240", "M210", "M220", "M230", "M240", "M260", "M330"]
+
+
+@st.composite
+def national(draw):
+    dbh = draw(st.floats(3.0, 45.0))
+    height = draw(st.floats(30.0, 150.0))
+    return national_stems(
+        draw(st.sampled_from(CODES)), dbh, height,
+        ecodivision=draw(st.sampled_from(DIVISIONS)), planted=draw(st.booleans()),
+    )  # fmt: skip
+
+
+@st.composite
+def form_class(draw):
+    return form_class_stems(
+        draw(st.sampled_from([131, 621, 802, 833])),
+        draw(st.floats(8.0, 45.0)),
+        draw(st.integers(0, 10)) / 2,
+        form_class=draw(st.floats(70.0, 92.0)),
+    )
+
+
+stems = st.one_of(national(), form_class())
+share = st.floats(0.0, 1.0)
+quick = settings(max_examples=80, deadline=None)
+
+
+@quick
+@given(stems)
+def test_diameter_falls_from_breast_height_to_nothing_at_the_tip(stem):
+    heights = np.linspace(4.5, stem.total_height_ft[0], 60)[None, :]
+    for diameters in (stem.dib_in(heights)[0], stem.dob_in(heights)[0]):
+        assert np.all(np.diff(diameters) <= 1e-12)
+        assert diameters[-1] == 0.0
+
+
+@quick
+@given(stems, share)
+def test_outside_bark_is_never_under_inside_bark(stem, at):
+    height = at * stem.total_height_ft
+    assert stem.dob_in(height)[0] >= stem.dib_in(height)[0]
+    assert stem.bark_cuft(height)[0] >= 0
+
+
+@quick
+@given(stems, st.floats(0.05, 0.999))
+def test_height_to_a_diameter_inverts_the_diameter_at_a_height(stem, at):
+    height = np.maximum(at * stem.total_height_ft, 4.5)
+    assume(height[0] < 0.999 * stem.total_height_ft[0])
+    for there, back in (
+        (stem.dib_in, stem.height_to_dib_ft),
+        (stem.dob_in, stem.height_to_dob_ft),
+    ):
+        np.testing.assert_allclose(back(there(height)), height, rtol=1e-7)
+
+
+@quick
+@given(stems, st.floats(0.1, 60.0))
+def test_height_to_a_diameter_is_where_the_stem_has_it_or_the_ground(stem, diameter):
+    for there, back in (
+        (stem.dib_in, stem.height_to_dib_ft),
+        (stem.dob_in, stem.height_to_dob_ft),
+    ):
+        height = back(diameter)
+        if height[0] == 0.0:
+            assert there(1.0)[0] <= diameter
+        else:
+            np.testing.assert_allclose(there(height), diameter, rtol=1e-7)
+
+
+@quick
+@given(stems, share, share)
+def test_volumes_of_pieces_add_up(stem, one, other):
+    low, high = sorted((one, other))
+    low_ft, high_ft = low * stem.total_height_ft, high * stem.total_height_ft
+    for volume in (stem.wood_cuft, stem.bark_cuft):
+        parts = volume(0.0, low_ft) + volume(low_ft, high_ft) + volume(high_ft)
+        np.testing.assert_allclose(parts, volume(), rtol=1e-9)
+        assert volume(low_ft, high_ft)[0] >= -1e-12
+
+
+@quick
+@given(stems)
+def test_wood_volume_is_the_sum_of_its_sections(stem):
+    """Volume between two heights is the integral of basal area inside bark over height."""
+    edges = np.linspace(1.0, 0.75 * stem.total_height_ft[0], 4001)
+    middles = (edges[1:] + edges[:-1]) / 2
+    inside = stem.dib_in(middles[None, :])[0]
+    assume(np.all(inside < stem.dob_in(middles[None, :])[0]))  # where the two fits have not crossed
+    slices = BASAL_AREA_CONSTANT * inside**2 * np.diff(edges)
+    np.testing.assert_allclose(slices.sum(), stem.wood_cuft(1.0, edges[-1])[0], rtol=1e-4)
+
+
+@quick
+@given(national(), st.floats(1.02, 1.3))
+def test_a_taller_tree_holds_more_wood(stem, times):
+    taller = national_stems(stem.species_code, stem.dbh_in, stem.total_height_ft * times)
+    same = national_stems(stem.species_code, stem.dbh_in, stem.total_height_ft)
+    assert taller.wood_cuft()[0] > same.wood_cuft()[0]
+
+
+def test_stems_answer_scalars_columns_and_tables_alike():
+    both = join_stems(
+        [national_stems([802, 131], [20.0, 14.0], 85.0), form_class_stems(833, 24.0, 3)], [2, 0, 1]
+    )
+    assert both.dbh_in.tolist() == [14.0, 24.0, 20.0]
+    assert repr(both) == "Stems(3 trees: 2 national, 1 form class)"
+    one = both.dib_in(17.3)
+    np.testing.assert_array_equal(both.dib_in([17.3] * 3), one)
+    np.testing.assert_array_equal(both.dib_in([[4.5, 17.3]])[:, 1], one)
+    np.testing.assert_array_equal(both.take([1]).dib_in(17.3), one[1:2])
+    with pytest.raises(DomainError, match="3 values"):
+        both.dib_in([1.0, 2.0])
+
+
+def test_join_needs_every_position_once():
+    oak = national_stems([802, 802], [20.0, 14.0], 85.0)
+    with pytest.raises(DomainError, match="positions 0 to 1 once"):
+        join_stems([oak], [0, 0])
