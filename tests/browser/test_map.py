@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -119,14 +120,28 @@ def test_the_card_of_the_stand_that_was_never_cruised_is_loud(
         assert "borrowed from its stratum" in page.locator("#card .note").inner_text()
 
 
+def middle_of_name(page: Any, unit: str) -> tuple[float, float]:
+    """Return where a unit's name stands, once the map has stopped moving it."""
+    find = """unit => {
+        const all = [...document.querySelectorAll('.name.units span')];
+        const name = all.find(e => e.textContent === unit);
+        const box = name && name.getBoundingClientRect();
+        return box && box.width ? [box.x + box.width / 2, box.y + box.height / 2] : null;
+    }"""
+    before, place = None, page.evaluate(find, unit)
+    while place is None or place != before:
+        page.wait_for_timeout(150)
+        before, place = place, page.evaluate(find, unit)
+    return place[0], place[1]
+
+
 def test_what_lies_under_a_place_is_offered_and_the_card_closes(
     open_page: Callable, map_file: Path
 ) -> None:
     with open_page(map_file) as page:
         page.uncheck('input[data-layer="plots"]')
         # The name of the unit that enters a buffer, inside its stand.
-        box = page.locator(".name.units span", has_text="A").first.bounding_box()
-        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        page.mouse.click(*middle_of_name(page, "A"))
         chip = page.locator("#card .also button", has_text="Harvest unit A")
         assert chip.is_visible()
         chip.click()
