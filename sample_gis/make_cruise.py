@@ -19,11 +19,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from make_stems import KINDS
+from make_stems import ECODIVISION, KINDS
 from make_terrain import FT, Grid
 from scipy.spatial import cKDTree
 
-from standmap.units import SQFT_PER_ACRE, SQM_PER_ACRE
+from standmap.trees import national_stems
+from standmap.units import LOG_FT, SQFT_PER_ACRE, SQM_PER_ACRE, STUMP_FT, TRIM_FT
 
 BAF = 10.0
 """Basal area factor of every point. [sq ft/acre]"""
@@ -35,6 +36,10 @@ BEARING_DEG = 24.0
 """Bearing of the cruise lines: across the main creek and most of the draws."""
 HEIGHT_EVERY = 3
 """Total height is measured on the first of every so many trees of a point."""
+BUTT_EVERY = 4
+"""The top of the butt log is measured on one of so many of those that have a log."""
+BEST_GRADE_DBH_IN = 16.0
+"""A sound tree this thick that was not called for veneer has a butt log of grade 2, not 3."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,12 +163,35 @@ def write_down(stems: pd.DataFrame, plots: pd.DataFrame, picked: pd.DataFrame) -
             "count": picked["count"].to_numpy(),
             "saw_logs": trees["saw_logs"],
             "height_ft": trees["height_ft"].where(measured),
+            "butt_dib_in": butt_dib_in(trees, measured),
+            "grade": butt_grade(trees),
             "defect_pct": trees["defect_pct"],
             "product": trees["product"],
             "status": trees["status"],
             "stem": picked["stem"].to_numpy(),
         }
     )
+
+
+def butt_dib_in(trees: pd.DataFrame, measured: np.ndarray) -> pd.Series:
+    """Inches inside bark at the top of the butt log, on the few trees where it was taken."""
+    chosen = measured & (trees["saw_logs"] >= 1).to_numpy() & (trees.index % BUTT_EVERY == 0)
+    stems = national_stems(
+        trees["species_code"].to_numpy(dtype=np.int64),
+        trees["dbh_in"].to_numpy(dtype=float),
+        trees["height_ft"].to_numpy(dtype=float),
+        ecodivision=ECODIVISION,
+    )
+    return pd.Series(stems.dib_in(STUMP_FT + LOG_FT + TRIM_FT)).round(1).where(chosen)
+
+
+def butt_grade(trees: pd.DataFrame) -> pd.Series:
+    """Grade of the butt log on trees with sawlogs: 1 clear, 2 sound and large, 3 the rest."""
+    fine = (trees["product"] == "veneer log").to_numpy()
+    large = (trees["dbh_in"] >= BEST_GRADE_DBH_IN).to_numpy()
+    sound = ~(trees["defect_pct"] > 0).to_numpy()
+    grade = pd.Series(np.where(fine, 1.0, np.where(large & sound, 2.0, 3.0)))
+    return grade.where((trees["saw_logs"] > 0).to_numpy())
 
 
 def cruise_stands(

@@ -243,6 +243,7 @@ def write_cruise(cruise: Cruise, folder: Path = HERE) -> None:
     sheet = cruise.tally.drop(columns="stem")
     sheet["height_ft"] = sheet["height_ft"].astype("Int64")
     sheet["defect_pct"] = sheet["defect_pct"].where(sheet["defect_pct"] > 0).astype("Int64")
+    sheet["grade"] = sheet["grade"].astype("Int64")
     sheet["status"] = sheet["status"].replace("live", "")
     sheet.to_csv(folder / "tally.csv", index=False)
 

@@ -31,7 +31,7 @@ if JIT_ON:
         """Return the folder for these kernels' compiled code; blank where none can be written."""
         package = Path(__file__).parent
         digest = hashlib.sha256()
-        for source in sorted([*package.rglob("_kernels.py"), package / "units.py"]):
+        for source in sorted([*package.rglob("*_kernels.py"), package / "units.py"]):
             digest.update(source.read_bytes())
         name = f"kernels-{digest.hexdigest()[:12]}"
         for base in (package / "__pycache__", Path(platformdirs.user_cache_dir("standmap"))):

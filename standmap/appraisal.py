@@ -18,7 +18,9 @@ import pandas as pd
 from standmap.cruise import Estimate
 from standmap.errors import Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
+from standmap.steps.drawings import Drawings, draw
 from standmap.steps.land import Land, lay_out
+from standmap.steps.merchandising import Merchandising, merchandise
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
 
@@ -65,8 +67,23 @@ class Appraisal:
         The same for all of it together, as `totals`.
     streams, buffers, exclusions, pieces : GeoDataFrame
         The land as it was laid out.
-    height_curves : DataFrame
-        The height curves fitted; empty where none was needed.
+    height_curves, height_points, height_lines : DataFrame
+        The height curves fitted, the trees they were fitted to, and the curves as points; empty
+        where none was needed.
+    bucking_values : DataFrame
+        Value by way of cutting (``field``, ``top_down``, ``best_value``) for the tract and each
+        stand, and what it brings over the field way, with the paired error.
+    offers, break_even : DataFrame
+        The buyers' offers ranked on the same logs, with paired errors; each quoted price in the
+        other units.
+    mills : DataFrame
+        What goes to each mill, its limits kept.
+    conversions : DataFrame
+        Conversion factors of the tract's own logs beside the published ones.
+    form_classes, form_class_effect : DataFrame
+        Form class as measured on the tract, and what it does to the board feet.
+    typical_trees, stem_outlines : DataFrame
+        A tree of each of the most valuable species, and its diameters up the stem.
     canopy_fit : CanopyFit or None
         The fit of top height to the canopy raster.
     problems : tuple of Problem
@@ -94,6 +111,17 @@ class Appraisal:
     exclusions: gpd.GeoDataFrame
     pieces: gpd.GeoDataFrame
     height_curves: pd.DataFrame
+    height_points: pd.DataFrame
+    height_lines: pd.DataFrame
+    bucking_values: pd.DataFrame
+    offers: pd.DataFrame
+    break_even: pd.DataFrame
+    mills: pd.DataFrame
+    conversions: pd.DataFrame
+    form_classes: pd.DataFrame
+    form_class_effect: pd.DataFrame
+    typical_trees: pd.DataFrame
+    stem_outlines: pd.DataFrame
     canopy_fit: CanopyFit | None
     problems: tuple[Problem, ...]
     ledger: pd.DataFrame
@@ -224,7 +252,10 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     land: Land = lay_out(tract)
     tell(0.60, "Estimating stands")
     tables: ResultTables = result_tables(tract, tally, land)
-    tell(0.80, "Reading the rasters")
+    tell(0.65, "Comparing cuts, mills and offers")
+    sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
+    drawn: Drawings = draw(tally)
+    tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
     slope = slope_of_stands(tract)
     tell(1.00, "Appraised")
@@ -238,7 +269,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         products=tables.products,
         plots=tables.plots,
         trees=tally.all_trees,
-        logs=tally.log_table,
+        logs=pd.concat([tally.log_table, sale.log_columns], axis=1),
         stand_table=tables.stand_table,
         stock_table=tables.stock_table,
         units=tables.units,
@@ -250,6 +281,17 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         exclusions=land.exclusions,
         pieces=land.pieces,
         height_curves=tally.height_curves,
+        height_points=drawn.height_points,
+        height_lines=drawn.height_lines,
+        bucking_values=sale.bucking_values,
+        offers=sale.offers,
+        break_even=sale.break_even,
+        mills=sale.mills,
+        conversions=sale.conversions,
+        form_classes=drawn.form_classes,
+        form_class_effect=drawn.form_class_effect,
+        typical_trees=drawn.typical_trees,
+        stem_outlines=drawn.stem_outlines,
         canopy_fit=canopy.fit,
         problems=(*problems, *canopy.problems),
         ledger=ledger.to_frame(),

@@ -22,6 +22,16 @@ FAILURE: Final = 3
 NOT_WRITTEN: Final = 4
 INTERRUPTED: Final = 130
 
+_LISTED: Final = (
+    "report.html",
+    "merchandising.html",
+    "map.html",
+    "tables.xlsx",
+    "appraisal.gpkg",
+    "ledger.csv",
+)
+"""Results named at the end of an appraisal."""
+
 _EPILOG = """\
 exit status: 0 done; 1 the input needs mending; 2 the command was mistyped; 3 a fault of
 standmap's own; 4 the results could not be written; 130 interrupted.
@@ -142,6 +152,79 @@ def _parser() -> argparse.ArgumentParser:
     )
     tree.set_defaults(run=_tree)
 
+    stick = commands.add_parser("stick", help="print a tree scale stick, to scale, for your reach")
+    stick.add_argument(
+        "--reach", type=float, required=True, metavar="IN", help="inches from your eye to the stick"
+    )
+    stick.add_argument(
+        "--distance",
+        type=float,
+        required=True,
+        metavar="FT",
+        help="level distance from the tree when heights are read, feet (66: one chain)",
+    )
+    stick.add_argument(
+        "--baf", type=float, metavar="BAF", help="add the limiting-distance table of this factor"
+    )
+    stick.add_argument(
+        "--paces", type=float, metavar="N", help="add the pace card: your paces to a chain of 66 ft"
+    )
+    stick.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        default=Path("stick"),
+        help="where the files go (default: ./stick)",
+    )
+    stick.set_defaults(run=_stick)
+
+    layout = commands.add_parser("layout", help="lay out the plots of the next cruise")
+    layout.add_argument("tract", type=Path, metavar="TRACT", help="tract file or its folder")
+    many = layout.add_mutually_exclusive_group(required=True)
+    many.add_argument(
+        "--error", type=float, metavar="PCT", help="sampling error wanted of the total, percent"
+    )
+    many.add_argument("--plots", type=int, metavar="N", help="or the number of plots to place")
+    layout.add_argument(
+        "--method",
+        choices=("grid", "random", "balanced"),
+        default="grid",
+        help="grid with a random start, random, or random spread evenly (default: grid)",
+    )
+    layout.add_argument(
+        "--by",
+        choices=("optimum", "acres"),
+        default="optimum",
+        help="share plots out for the least error, or by acres alone (default: optimum)",
+    )
+    layout.add_argument(
+        "--off-edge",
+        type=float,
+        default=0.0,
+        metavar="FT",
+        help="keep plots this far inside stand edges; biases the estimate (default: 0)",
+    )
+    layout.add_argument("--seed", type=int, metavar="N", help="draws the same plots again")
+    layout.add_argument(
+        "--start",
+        type=float,
+        nargs=2,
+        metavar=("LON", "LAT"),
+        help="where the walk starts, such as the gate, degrees",
+    )
+    layout.add_argument("--cost", type=float, metavar="USD", help="cost of a plot, for the curve")
+    layout.add_argument(
+        "--paces", type=float, metavar="N", help="your paces to a chain, for the field sheet"
+    )
+    layout.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        default=Path("layout"),
+        help="where the files go (default: ./layout)",
+    )
+    layout.set_defaults(run=_layout)
+
     guide = commands.add_parser("guide", help="show a short guide page")
     guide.add_argument("topic", nargs="?", metavar="TOPIC", help="leave out to list the topics")
     guide.set_defaults(run=_guide)
@@ -214,7 +297,7 @@ def _appraise(arguments: argparse.Namespace) -> int:
     _print_problems(appraisal.problems)
     print(appraisal.summary())
     print(f"Results in {arguments.out}:")
-    for name in ("report.html", "map.html", "tables.xlsx", "appraisal.gpkg", "ledger.csv"):
+    for name in _LISTED:
         if name in written:
             print(f"  {written[name]}")
     return OK
@@ -240,6 +323,49 @@ def _tree(arguments: argparse.Namespace) -> int:
             defect_pct=arguments.defect,
         )
     )
+    return OK
+
+
+def _stick(arguments: argparse.Namespace) -> int:
+    from standmap.instruments import Stick, write_stick
+
+    stick = Stick(reach_in=arguments.reach, distance_ft=arguments.distance)
+    written = write_stick(
+        stick, arguments.out, baf=arguments.baf, paces_per_chain=arguments.paces
+    )
+    print(
+        f"A stick of {stick.length_in:g} inches for a reach of {stick.reach_in:g} in at "
+        f"{stick.distance_ft:g} ft. A log on it is 16 ft and 0.3 ft of trim."
+    )
+    print("Print at 100 % (actual size) and lay a ruler on the check ruler before you cut.")
+    for path in written.values():
+        print(f"  {path}")
+    return OK
+
+
+def _layout(arguments: argparse.Namespace) -> int:
+    from standmap.appraisal import appraise
+    from standmap.layout import check_layout_folder, lay_out_cruise, write_layout
+    from standmap.tract import read_tract
+
+    check_layout_folder(arguments.out)  # before the work, so that a bad folder is known at once
+    appraisal = appraise(read_tract(arguments.tract))
+    layout = lay_out_cruise(
+        appraisal,
+        error_pct=arguments.error,
+        plots=arguments.plots,
+        method=arguments.method,
+        by=arguments.by,
+        off_edge_ft=arguments.off_edge,
+        seed=arguments.seed,
+        start_lon_lat=None if arguments.start is None else tuple(arguments.start),
+        cost_per_plot_usd=arguments.cost,
+    )
+    written = write_layout(layout, arguments.out, paces_per_chain=arguments.paces)
+    _print_problems(appraisal.problems)
+    print(layout.summary())
+    for path in written.values():
+        print(f"  {path}")
     return OK
 
 

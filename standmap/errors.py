@@ -77,8 +77,9 @@ class Problem:
 def problem_lines(problems: Iterable[Problem], *, most: int = MOST_SHOWN) -> list[str]:
     """Return one line per problem, the same complaint at most ``most`` times.
 
-    Complaints are the same when file, column and what is wrong are; the rest are counted in one
-    closing line. Nothing is dropped from the problems themselves.
+    Complaints are the same when file, column and what is wrong are. Of many, each different value
+    is shown before any is shown again, so that a common one does not hide the others; the rest are
+    counted in one closing line. Nothing is dropped from the problems themselves.
 
     Examples
     --------
@@ -89,18 +90,27 @@ def problem_lines(problems: Iterable[Problem], *, most: int = MOST_SHOWN) -> lis
     tally.csv, row 2, column 'dbh_in': not a number (got 'x'). Type it.
     tally.csv, column 'dbh_in': not a number: and 6 more
     """
-    lines: list[str] = []
-    seen: dict[tuple[str, str | None, str], int] = {}
-    for problem in problems:
-        key = (problem.file, problem.column, problem.what)
-        seen[key] = seen.get(key, 0) + 1
-        if seen[key] <= most:
-            lines.append(str(problem))
-    for (file, column, what), count in seen.items():
-        if count > most:
+    every = list(problems)
+    kinds: dict[tuple[str, str | None, str], list[int]] = {}
+    for at, problem in enumerate(every):
+        kinds.setdefault((problem.file, problem.column, problem.what), []).append(at)
+    shown: set[int] = set()
+    closing: list[str] = []
+    for (file, column, what), members in kinds.items():
+        order = _each_value_first([every[at].value for at in members])
+        shown.update(members[at] for at in order[:most])
+        if len(members) > most:
             where = file if column is None else f"{file}, column '{column}'"
-            lines.append(f"{where}: {what}: and {count - most} more")
-    return lines
+            closing.append(f"{where}: {what}: and {len(members) - most} more")
+    return [str(problem) for at, problem in enumerate(every) if at in shown] + closing
+
+
+def _each_value_first(values: list[str | None]) -> list[int]:
+    """Return places of values, the first of each before the repeats, else in order."""
+    first: dict[str | None, int] = {}
+    for at, value in enumerate(values):
+        first.setdefault(value, at)
+    return sorted(range(len(values)), key=lambda at: first[values[at]] != at)
 
 
 class InputError(StandmapError, ValueError):

@@ -15,6 +15,7 @@ from standmap.trees import (
     Stems,
     form_class_stems,
     green_weight,
+    holds_logs,
     national_stems,
     tree_board_feet,
 )
@@ -286,6 +287,11 @@ def scale_tree(
         fc = float(form_class_default(code)[0]) if form_class is None else float(form_class)
         if not 50 <= fc <= 100:
             raise DomainError(f"'form class' is a percent, mostly 65 to 90; got {fc:g}.")
+        if not holds_logs(dbh_in, logs, form_class=fc)[0]:
+            raise DomainError(
+                f"a tree of {dbh_in:g} in DBH cannot hold {logs:g} logs: it tapers to nothing "
+                "below the last. Check the DBH and the log count."
+            )
         stems = form_class_stems(
             code,
             np.array([dbh_in]),

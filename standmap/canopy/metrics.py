@@ -84,6 +84,9 @@ def footprint_metrics(
     to_ft = ft_per_unit(units)
     with open_raster(canopy_path) as source:
         on_grid = footprints.geometry.to_crs(source.crs)
+        if (on_grid.isna() | on_grid.is_empty).all():  # plots listed by stand, without a place
+            nothing = {**dict.fromkeys(METRICS, np.nan), "covered_pct": 0.0}
+            return pd.DataFrame(nothing, index=footprints.index, dtype=float)
         left, bottom, right, top = (float(side) for side in on_grid.total_bounds)
         grid = read_grid(source, (left, bottom, right, top))
     require_data(grid, canopy_path)

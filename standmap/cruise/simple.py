@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
+from standmap.cruise._checks import column, correction
 from standmap.cruise.results import Estimate, satterthwaite
 from standmap.errors import DomainError
 
@@ -46,8 +47,8 @@ def simple_random_mean(
     >>> simple_random_mean([10, 9, 10, 9, 11], population_units=100).mean
     9.8
     """
-    y = _column("values", values)
-    variance = float(y.var(ddof=1)) / y.size * _correction(y.size, population_units)
+    y = column("values", values)
+    variance = float(y.var(ddof=1)) / y.size * correction(y.size, population_units)
     return Estimate(
         mean=float(y.mean()), se=variance**0.5, n=y.size, df=y.size - 1, confidence=confidence
     )
@@ -143,30 +144,13 @@ def ratio_of_means(
     >>> round(ratio_of_means([6, 9, 19], [0.3, 0.5, 0.9]).mean, 2)
     20.0
     """
-    top, base = _column("y", y), _column("x", x)
+    top, base = column("y", y), column("x", x)
     if top.shape != base.shape or base.mean() == 0:
         raise DomainError("'x' and 'y' must be of one length, and 'x' must not average 0.")
     ratio = float(top.mean() / base.mean())
     residual = float(((top - ratio * base) ** 2).sum() / (top.size - 1))
     divisor = float(base.mean()) if x_mean is None else x_mean
-    variance = residual / top.size * _correction(top.size, population_units) / divisor**2
+    variance = residual / top.size * correction(top.size, population_units) / divisor**2
     return Estimate(
         mean=ratio, se=variance**0.5, n=top.size, df=top.size - 1, confidence=confidence
     )
-
-
-def _column(name: str, values: ArrayLike) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    column = np.asarray(values, dtype=np.float64)
-    if column.ndim != 1 or column.size < 2 or not np.all(np.isfinite(column)):
-        raise DomainError(f"'{name}' must be two or more numbers in a list, none missing.")
-    return column
-
-
-def _correction(n: int, population_units: float | None) -> float:
-    if population_units is None:
-        return 1.0
-    if population_units < n:
-        raise DomainError(
-            f"'population_units' must be at least the {n} units sampled; got {population_units:g}."
-        )
-    return 1 - n / population_units

@@ -1,6 +1,8 @@
 """The land: acres on the ellipsoid, mended polygons, what must stay, harvest units, slope."""
 
 from standmap.land.acres import geodesic_acres, local_crs, to_local
+from standmap.land.elevation import elevation_at
+from standmap.land.ground import GroundBuffers, follow_ground
 from standmap.land.harvest import CONFLICT_ACRES, unit_table
 from standmap.land.mend import (
     OVERLAP_ACRES,
@@ -12,6 +14,22 @@ from standmap.land.mend import (
     mend_polygons,
 )
 from standmap.land.place import assign_plots
+from standmap.land.relief import (
+    SLOPE_LIMITS_PCT,
+    TerrainBlock,
+    terrain_blocks,
+    terrain_table,
+)
+from standmap.land.rule_lookup import packaged_rules, road_setbacks, stream_rule
+from standmap.land.rule_reading import RULE_COLUMNS, read_rules, rules_from_frame
+from standmap.land.rules import (
+    CHECK_THE_RULE,
+    UNVERIFIED,
+    BufferRule,
+    Residual,
+    StreamRule,
+    horizontal_ft,
+)
 from standmap.land.stay import (
     STREAM_BUFFER,
     acre_table,
@@ -22,24 +40,43 @@ from standmap.land.stay import (
 from standmap.land.terrain import mean_slope_pct, slope_table
 
 __all__ = [
+    "CHECK_THE_RULE",
     "CONFLICT_ACRES",
     "OVERLAP_ACRES",
+    "RULE_COLUMNS",
     "SLIVER_WIDTH_FT",
+    "SLOPE_LIMITS_PCT",
     "STREAM_BUFFER",
+    "UNVERIFIED",
+    "BufferRule",
+    "GroundBuffers",
+    "Residual",
+    "StreamRule",
+    "TerrainBlock",
     "acre_table",
     "assign_plots",
     "buffer_streams",
+    "elevation_at",
     "exclude",
     "find_gaps",
     "find_overlaps",
     "find_slivers",
+    "follow_ground",
     "geodesic_acres",
+    "horizontal_ft",
     "local_crs",
     "mean_slope_pct",
     "mend_overlaps",
     "mend_polygons",
+    "packaged_rules",
+    "read_rules",
+    "road_setbacks",
+    "rules_from_frame",
     "set_back",
     "slope_table",
+    "stream_rule",
+    "terrain_blocks",
+    "terrain_table",
     "to_local",
     "unit_table",
 ]

@@ -6,7 +6,10 @@ levels (how many different reasons meet in one polygon), never over polygons.
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +22,10 @@ from standmap.land.acres import to_local
 
 Geometries = NDArray[np.object_]
 Ints = NDArray[np.int64]
+
+CHUNK: Final = 2_000
+"""Pairs of geometries worked on at a time: enough to be worth a thread, few enough that no core
+waits long for another at the end."""
 
 DUST_SHARE: Final = 1e-9
 """Pieces below this share of the polygon they came from are arithmetic, and are dropped."""
@@ -40,6 +47,21 @@ class Carved(NamedTuple):
     geometry: Geometries
 
 
+def on_every_core(work: Callable[..., Any], *arrays: Geometries, chunk: int = CHUNK) -> Geometries:
+    """Run an element-wise geometry function over chunks of arrays, a thread to a core.
+
+    GEOS works outside Python's lock, and each result depends on its own elements alone: the result
+    is the same, in the same order, as ``work(*arrays)``.
+    """
+    n = len(arrays[0])
+    if n <= chunk:
+        return np.asarray(work(*arrays), dtype=object)
+    starts = range(0, n, chunk)
+    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
+        parts = pool.map(lambda at: work(*(array[at : at + chunk] for array in arrays)), starts)
+        return np.concatenate(list(parts))
+
+
 def polygons_only(geometry: Geometries) -> Geometries:
     """Return the polygonal part of each geometry; an empty polygon where there is none."""
     kind = shapely.get_type_id(geometry)
@@ -58,7 +80,9 @@ def polygons_only(geometry: Geometries) -> Geometries:
     return kept
 
 
-def union_by(keys: Ints, geometry: Geometries, *, grid: float = GRID_M) -> tuple[Ints, Geometries]:
+def union_by(
+    keys: Ints, geometry: Geometries, *, grid: float | None = GRID_M
+) -> tuple[Ints, Geometries]:
     """Return the distinct keys in order, and the union of the geometries under each."""
     order = np.argsort(keys, kind="stable")
     distinct, index, count = np.unique(keys[order], return_inverse=True, return_counts=True)
@@ -70,8 +94,26 @@ def union_by(keys: Ints, geometry: Geometries, *, grid: float = GRID_M) -> tuple
         renumbered = np.cumsum(several)[index[member]] - 1
         bundles = shapely.geometrycollections(geometry[order][member], indices=renumbered)
         united = united.copy()
-        united[several] = polygons_only(shapely.union_all(bundles[:, None], grid_size=grid, axis=1))
+        united[several] = polygons_only(
+            on_every_core(
+                lambda some: shapely.union_all(some[:, None], grid_size=grid, axis=1),
+                bundles,
+                chunk=CHUNK // 4,
+            )
+        )
     return distinct, united
+
+
+def meet(one: Geometries, other: Geometries, *, grid: float = GRID_M) -> Geometries:
+    """Return the ground each pair of polygons shares, worked on the grid."""
+    shared = on_every_core(lambda a, b: shapely.intersection(a, b, grid_size=grid), one, other)
+    return polygons_only(shared)
+
+
+def without(one: Geometries, other: Geometries, *, grid: float = GRID_M) -> Geometries:
+    """Return what of the first polygon of each pair the second leaves, worked on the grid."""
+    left = on_every_core(lambda a, b: shapely.difference(a, b, grid_size=grid), one, other)
+    return polygons_only(left)
 
 
 def overlapping_pairs(
@@ -81,8 +123,7 @@ def overlapping_pairs(
     left, right = shapely.STRtree(geometry).query(geometry, predicate="intersects")
     once = left < right
     first, second = left[once], right[once]
-    shared = shapely.intersection(geometry[first], geometry[second], grid_size=grid)
-    shared = polygons_only(shared)
+    shared = meet(geometry[first], geometry[second], grid=grid)
     size = shapely.area(geometry)
     real = shapely.area(shared) > DUST_SHARE * np.minimum(size[first], size[second])
     first, second, shared = first[real], second[real], shared[real]
@@ -111,7 +152,7 @@ def carve(base: Geometries, shapes: Geometries, group: Ints) -> Carved:
     size = shapely.area(base)
     n_groups = int(group.max()) + 1 if len(group) else 1
     i, j = shapely.STRtree(shapes).query(base, predicate="intersects")
-    clipped = polygons_only(shapely.intersection(base[i], shapes[j], grid_size=GRID_M))
+    clipped = meet(base[i], shapes[j])
     real = shapely.area(clipped) > DUST_SHARE * size[i]
     keys, cutters = union_by(i[real] * n_groups + group[j[real]], clipped[real])
     owner, taker = keys // n_groups, keys % n_groups
@@ -122,10 +163,8 @@ def carve(base: Geometries, shapes: Geometries, group: Ints) -> Carved:
         at = level == step
         here = owner[at]
         if step:  # at the first level the cutter, clipped to the polygon, is what it takes
-            taken[at] = polygons_only(
-                shapely.intersection(rest[here], cutters[at], grid_size=GRID_M)
-            )
-        rest[here] = polygons_only(shapely.difference(rest[here], cutters[at], grid_size=GRID_M))
+            taken[at] = meet(rest[here], cutters[at])
+        rest[here] = without(rest[here], cutters[at])
 
     owner = np.r_[np.arange(len(base)), owner]
     taker = np.r_[np.full(len(base), -1), taker]

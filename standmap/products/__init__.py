@@ -1,19 +1,31 @@
 """Products: what buyers take, and the logs that stems are cut into for them."""
 
-from standmap.products.bucking import buck_top_down, eligibility, saw_top_from_logs
+from standmap.products.best_value import buck_best_value
+from standmap.products.bucking import buck_field, buck_top_down
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
-from standmap.products.specs import ProductSpec, example_products, specs_from_frame
+from standmap.products.eligibility import eligibility, saw_top_from_logs
+from standmap.products.second_best import SecondBest, second_best
+from standmap.products.spec_sheet import example_products, specs_from_frame
+from standmap.products.specs import ProductSpec
+from standmap.products.stem_prices import PRICE_UNITS, StemPrices, log_usd
 from standmap.products.yields import per_acre_by_plot, tree_yields
 
 __all__ = [
+    "PRICE_UNITS",
     "YIELD_MEASURES",
     "Logs",
     "ProductSpec",
+    "SecondBest",
+    "StemPrices",
+    "buck_best_value",
+    "buck_field",
     "buck_top_down",
     "eligibility",
     "example_products",
+    "log_usd",
     "per_acre_by_plot",
     "saw_top_from_logs",
+    "second_best",
     "specs_from_frame",
     "tree_yields",
 ]

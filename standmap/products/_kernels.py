@@ -1,11 +1,11 @@
-"""Array kernels of bucking: choose the cuts, measure the logs, add them up.
+"""Array kernels of bucking: where a log may lie, and the cuts of the two ways that follow a rule.
 
-Choosing and measuring are apart, so that every way of choosing shares one way of measuring. A cut
-is a spec and a place among the lengths of that spec, counted from the shortest. Cuts are ragged:
-tree ``t`` owns the slots from ``first[t]``, of which ``count[t]`` are used.
+A cut is a spec, a place among the lengths of that spec counted from the shortest, and where gaps
+are possible a height. Cuts are ragged: tree ``t`` owns the slots from ``first[t]``, of which
+``count[t]`` are used.
 
-Nothing is checked here. Kernels write into arrays given to them, one tree (or plot) per iteration,
-so that the answer does not depend on the number of threads.
+Nothing is checked here. Kernels write into arrays given to them, one tree per iteration, so that
+the answer does not depend on the number of threads.
 """
 
 from __future__ import annotations
@@ -17,60 +17,64 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standmap._jit import njit, prange
-from standmap.logs._kernels import bf_log
-from standmap.trees._kernels import (
-    dib_at,
-    dob_at,
-    height_at_dib,
-    height_at_dob,
-    ob_cuft_between,
-    wood_cuft_between,
-)
-from standmap.units import LB_PER_TON
+from standmap.trees._kernels import dib_at, height_at_dib, height_at_dob
+from standmap.units import LOG_FT
 
 SLACK_FT = 1e-6
 """So that a length equal to the limit fits although both were made by addition. [ft]"""
 
-N_RULES = 4
+SLACK_IN = 1e-9
+"""The same for a large end measured at a height made by addition. [in]"""
+
+TOP_DOWN = 0
+FIELD = 1
+"""Codes of the ways to buck that follow a rule."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Int8s = NDArray[np.int8]
 Int16s = NDArray[np.int16]
 Int32s = NDArray[np.int32]
 Bools = NDArray[np.bool_]
 
 
 class SpecArrays(NamedTuple):
-    """Product specs as arrays, one entry per spec in the order given; ``order`` is by rank."""
+    """Product specs as arrays, one entry per spec in the order given; ``order`` is by rank.
+
+    Lengths lie one spec after another, shortest first; ``length_step_ft`` is 0 for a list.
+    """
 
     order: Ints
     saw: Bools
     top_outside_bark: Bools
     min_top_in: Floats
     max_large_in: Floats
-    min_length_ft: Floats
-    length_step_ft: Floats
+    lengths_ft: Floats
+    first_length: Ints
     n_lengths: Ints
+    length_step_ft: Floats
     trim_ft: Floats
+    butt_only: Bools
+    min_logs: Ints
 
 
-class LogArrays(NamedTuple):
-    """Columns of the logs, written by `measure_cuts`."""
+class TreeArrays(NamedTuple):
+    """What is known of each tree before it is cut.
 
-    tree: Int32s
-    log: Int32s
-    product: Int32s
-    bottom_ft: Floats
-    length_ft: Floats
-    small_dib_in: Floats
-    large_dib_in: Floats
-    small_dob_in: Floats
-    gross_bf: Floats
-    volume_cuft: Floats
-    bark_cuft: Floats
-    cords: Floats
-    weight_tons: Floats
-    defect_pct: Floats
+    ``takes`` (trees, specs) holds species, DBH, grade, cull and the call. ``saw_from_ft`` is the
+    lowest place for saw logs other than the called product's. The span that makes no saw log is
+    ``waste_from_ft`` to ``waste_to_ft``; infinity and minus infinity where there is none.
+    """
+
+    kind: Int8s
+    params: Floats
+    usable_top_ft: Floats
+    saw_top_ft: Floats
+    takes: Bools
+    called: Int32s
+    saw_from_ft: Floats
+    waste_from_ft: Floats
+    waste_to_ft: Floats
 
 
 @njit()
@@ -82,41 +86,117 @@ def top_limit_ft(kind: int, p: Floats, s: int, specs: SpecArrays) -> float:
 
 
 @njit()
+def ceiling_ft(
+    kind: int, p: Floats, usable_ft: float, saw_top_ft: float, call: int, s: int, specs: SpecArrays
+) -> float:
+    """Greatest height where a log of spec ``s`` may end on this tree."""
+    limit_ft = usable_ft
+    if specs.saw[s] and not math.isnan(saw_top_ft):
+        limit_ft = min(limit_ft, saw_top_ft)
+        if s == call:
+            return limit_ft
+    return min(limit_ft, top_limit_ft(kind, p, s, specs))
+
+
+@njit()
+def length_ft_of(s: int, k: int, specs: SpecArrays) -> float:
+    """Length of the cut at place ``k`` among the lengths of spec ``s``, in feet."""
+    length_ft: float = specs.lengths_ft[specs.first_length[s] + k]
+    return length_ft
+
+
+@njit()
 def longest_fit(bottom_ft: float, limit_ft: float, s: int, specs: SpecArrays) -> int:
     """Place among the lengths of spec ``s`` of the longest that ends, with its trim, below a limit.
 
     -1 if not even the shortest does.
     """
-    shortest_top_ft = bottom_ft + specs.min_length_ft[s] + specs.trim_ft[s]
+    shortest_top_ft = bottom_ft + length_ft_of(s, 0, specs) + specs.trim_ft[s]
     if not shortest_top_ft <= limit_ft + SLACK_FT:
         return -1
-    # As floats: the whole number of steps to a limit without end would overflow.
-    steps = (limit_ft + SLACK_FT - shortest_top_ft) / specs.length_step_ft[s]
-    return int(min(math.floor(steps), float(specs.n_lengths[s] - 1)))
+    if specs.length_step_ft[s] > 0.0:
+        # As floats: the whole number of steps to a limit without end would overflow.
+        steps = (limit_ft + SLACK_FT - shortest_top_ft) / specs.length_step_ft[s]
+        return int(min(math.floor(steps), float(specs.n_lengths[s] - 1)))
+    longest = 0
+    for k in range(1, specs.n_lengths[s]):
+        if bottom_ft + length_ft_of(s, k, specs) + specs.trim_ft[s] <= limit_ft + SLACK_FT:
+            longest = k
+    return longest
+
+
+@njit()
+def place_of_length(length_ft: float, s: int, specs: SpecArrays) -> int:
+    """Place of a length among those of spec ``s``; -1 where it is none of them."""
+    for k in range(specs.n_lengths[s]):
+        if abs(length_ft_of(s, k, specs) - length_ft) <= SLACK_FT:
+            return k
+    return -1
+
+
+@njit()
+def may_begin(
+    kind: int, p: Floats, bottom_ft: float, stump_ft: float, saw_from_ft: float, call: int, s: int,
+    specs: SpecArrays,
+) -> bool:  # fmt: skip
+    """Whether a log of spec ``s`` may have its large end at a height."""
+    if specs.butt_only[s] and bottom_ft > stump_ft + SLACK_FT:
+        return False
+    if s == call:
+        return True
+    if specs.saw[s] and bottom_ft < saw_from_ft - SLACK_FT:
+        return False
+    if specs.max_large_in[s] < math.inf:
+        return bool(dib_at(kind, p, bottom_ft) <= specs.max_large_in[s] + SLACK_IN)
+    return True
+
+
+@njit()
+def clear_of_waste(bottom_ft: float, top_ft: float, from_ft: float, to_ft: float) -> bool:
+    """Whether a log lies wholly below or wholly above the span that makes no saw log."""
+    return top_ft <= from_ft + SLACK_FT or bottom_ft >= to_ft - SLACK_FT
+
+
+@njit()
+def saws_at(
+    t: int, bottom_ft: float, stump_ft: float, trees: TreeArrays, specs: SpecArrays
+) -> bool:
+    """Whether some saw product takes its shortest log at a height of tree ``t``."""
+    kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
+    for s in range(specs.saw.shape[0]):
+        if not (specs.saw[s] and trees.takes[t, s]):
+            continue
+        limit_ft = ceiling_ft(kind, p, trees.usable_top_ft[t], trees.saw_top_ft[t], call, s, specs)
+        if longest_fit(bottom_ft, limit_ft, s, specs) >= 0 and may_begin(
+            kind, p, bottom_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
+        ):
+            return True
+    return False
 
 
 @njit()
 def cut_tree_top_down(
-    kind: int,
-    p: Floats,
-    usable_ft: float,
-    saw_top_ft: float,
-    eligible: Bools,
-    call: int,
+    t: int,
+    trees: TreeArrays,
+    takes: Bools,
     stump_ft: float,
     specs: SpecArrays,
     at: int,
     cut_product: Int16s,
     cut_length: Int16s,
+    cut_bottom_ft: Floats,
 ) -> int:
     """Write one tree's cuts from slot ``at`` on: the best product first, its longest length.
 
     A spec that failed for want of length or diameter fails at every greater height too, and is
-    not tried again (``start``); one that failed because the large end is too big may fit above.
+    not tried again (``start``); one that failed for another cause may fit above (``waiting``).
     Returns the number of cuts.
     """
-    recorded = not math.isnan(saw_top_ft)
-    saw_limit_ft = min(usable_ft, saw_top_ft) if recorded else usable_ft
+    kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
+    usable_ft, saw_top_ft = trees.usable_top_ft[t], trees.saw_top_ft[t]
+    waste_from_ft, waste_to_ft = trees.waste_from_ft[t], trees.waste_to_ft[t]
+    saw_limit_ft = usable_ft if math.isnan(saw_top_ft) else min(usable_ft, saw_top_ft)
+    above_waste = waste_to_ft > stump_ft and saws_at(t, waste_to_ft, stump_ft, trees, specs)
     height_ft = stump_ft
     n = 0
     start = -1  # -1 is the called product, tried before all others
@@ -126,220 +206,192 @@ def cut_tree_top_down(
     while cutting:
         cutting = False
         waiting = False
+        below_waste = height_ft < waste_to_ft - SLACK_FT
         for j in range(start, specs.order.shape[0]):
-            by_call = j < 0
-            s = call if by_call else specs.order[j]
-            if s < 0 or (not by_call and s == call):
-                continue
-            if not by_call and (not eligible[s] or (call >= 0 and specs.saw[s])):
+            s = call if j < 0 else specs.order[j]
+            if s < 0 or not takes[s] or (j >= 0 and s == call):
                 continue
             limit_ft = saw_limit_ft if specs.saw[s] else usable_ft
             if longest_fit(height_ft, limit_ft, s, specs) < 0:
                 continue
-            if not (by_call and specs.saw[s] and recorded):
-                if s != known:
-                    known = s
-                    known_limit_ft = top_limit_ft(kind, p, s, specs)
-                limit_ft = min(limit_ft, known_limit_ft)
+            if s != known:
+                known = s
+                known_limit_ft = ceiling_ft(kind, p, usable_ft, saw_top_ft, call, s, specs)
+            limit_ft = min(limit_ft, known_limit_ft)
             k = longest_fit(height_ft, limit_ft, s, specs)
             if k < 0:
                 continue
-            if not by_call and specs.max_large_in[s] < math.inf:
-                if dib_at(kind, p, height_ft) > specs.max_large_in[s]:
-                    if not waiting:
-                        waiting = True
-                        start = j
-                    continue
+            if below_waste and (specs.saw[s] or above_waste):
+                span_ft = waste_from_ft if specs.saw[s] else waste_to_ft
+                k = longest_fit(height_ft, min(limit_ft, span_ft), s, specs)
+            if k < 0 or not may_begin(
+                kind, p, height_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
+            ):
+                if not waiting:
+                    waiting = True
+                    start = j
+                continue
             cut_product[at + n] = s
             cut_length[at + n] = k
+            if cut_bottom_ft.shape[0] > 0:
+                cut_bottom_ft[at + n] = height_ft
             n += 1
-            height_ft += specs.min_length_ft[s] + k * specs.length_step_ft[s] + specs.trim_ft[s]
+            height_ft += length_ft_of(s, k, specs) + specs.trim_ft[s]
             if not waiting:
                 start = j
             cutting = True
             break
+        if not cutting and below_waste and above_waste:
+            height_ft = waste_to_ft
+            cutting = True
     return n
 
 
-@njit(parallel=True)
-def cut_top_down(
-    kind: NDArray[np.int8],
-    params: Floats,
-    usable_top_ft: Floats,
-    saw_top_ft: Floats,
-    eligible: Bools,
-    called: Int32s,
+@njit()
+def cut_tree_field(
+    t: int,
+    trees: TreeArrays,
+    takes: Bools,
     stump_ft: float,
+    topwood_ft: float,
+    specs: SpecArrays,
+    at: int,
+    cut_product: Int16s,
+    cut_length: Int16s,
+    cut_bottom_ft: Floats,
+) -> int:
+    """Write one tree's cuts from slot ``at`` on: 16-foot logs, half logs, topwood in sticks.
+
+    Returns the number of cuts.
+    """
+    kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
+    usable_ft, saw_top_ft = trees.usable_top_ft[t], trees.saw_top_ft[t]
+    n_specs = specs.order.shape[0]
+    limit_ft = np.full(n_specs, -math.inf)
+    saw_limit_ft = -math.inf
+    for s in range(n_specs):
+        if takes[s]:
+            limit_ft[s] = ceiling_ft(kind, p, usable_ft, saw_top_ft, call, s, specs)
+            if specs.saw[s]:
+                saw_limit_ft = max(saw_limit_ft, limit_ft[s])
+    if saw_limit_ft > -math.inf and not math.isnan(saw_top_ft):
+        saw_limit_ft = min(usable_ft, saw_top_ft)
+    height_ft = stump_ft
+    n = 0
+    while True:
+        sawing = height_ft + 0.5 * LOG_FT <= saw_limit_ft + SLACK_FT
+        cut = False
+        # Saw logs, half logs, then bulk wood in half logs; above the sawtimber sticks of bulk.
+        for want in range(0 if sawing else 3, 3 if sawing else 4):
+            for j in range(-1, n_specs):
+                s = call if j < 0 else specs.order[j]
+                if s < 0 or not takes[s] or (j >= 0 and s == call) or specs.saw[s] != (want < 2):
+                    continue
+                if want == 3:
+                    k = stick_place(topwood_ft, s, specs)
+                else:
+                    k = place_of_length(LOG_FT if want == 0 else 0.5 * LOG_FT, s, specs)
+                if k < 0:
+                    continue
+                top_ft = height_ft + length_ft_of(s, k, specs) + specs.trim_ft[s]
+                if not top_ft <= limit_ft[s] + SLACK_FT:
+                    continue
+                if specs.saw[s] and not clear_of_waste(
+                    height_ft, top_ft, trees.waste_from_ft[t], trees.waste_to_ft[t]
+                ):
+                    continue
+                if not may_begin(
+                    kind, p, height_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
+                ):
+                    continue
+                cut_product[at + n] = s
+                cut_length[at + n] = k
+                cut_bottom_ft[at + n] = height_ft
+                n += 1
+                height_ft = top_ft
+                cut = True
+                break
+            if cut:
+                break
+        if not cut:
+            if not sawing:
+                return n
+            height_ft += 0.5 * LOG_FT
+
+
+@njit()
+def stick_place(topwood_ft: float, s: int, specs: SpecArrays) -> int:
+    """Place of the shortest length of spec ``s`` not under ``topwood_ft``, else of its longest."""
+    for k in range(specs.n_lengths[s]):
+        if length_ft_of(s, k, specs) >= topwood_ft - SLACK_FT:
+            return k
+    return int(specs.n_lengths[s]) - 1
+
+
+@njit()
+def too_few(at: int, n: int, cut_product: Int16s, specs: SpecArrays) -> int:
+    """Return the best-ranked spec with fewer cuts than it asks for; -1 where there is none."""
+    for j in range(specs.order.shape[0]):
+        s = specs.order[j]
+        if specs.min_logs[s] <= 1:
+            continue
+        pieces = 0
+        for i in range(at, at + n):
+            if cut_product[i] == s:
+                pieces += 1
+        if 0 < pieces < specs.min_logs[s]:
+            return int(s)
+    return -1
+
+
+@njit()
+def cut_tree(
+    method: int,
+    t: int,
+    trees: TreeArrays,
+    stump_ft: float,
+    topwood_ft: float,
+    specs: SpecArrays,
+    at: int,
+    cut_product: Int16s,
+    cut_length: Int16s,
+    cut_bottom_ft: Floats,
+) -> int:
+    """Cut one tree; a product with too few pieces is left out and the tree is cut again."""
+    takes = trees.takes[t]
+    while True:
+        if method == FIELD:
+            n = cut_tree_field(
+                t, trees, takes, stump_ft, topwood_ft, specs, at, cut_product, cut_length,
+                cut_bottom_ft,
+            )  # fmt: skip
+        else:
+            n = cut_tree_top_down(
+                t, trees, takes, stump_ft, specs, at, cut_product, cut_length, cut_bottom_ft
+            )
+        short = too_few(at, n, cut_product, specs)
+        if short < 0:
+            return n
+        takes = takes.copy()
+        takes[short] = False
+
+
+@njit(parallel=True)
+def cut_by_rule(
+    method: int,
+    trees: TreeArrays,
+    stump_ft: float,
+    topwood_ft: float,
     specs: SpecArrays,
     first: Ints,
     cut_product: Int16s,
     cut_length: Int16s,
+    cut_bottom_ft: Floats,
     count: Ints,
 ) -> None:
-    """Choose the cuts of every tree by `cut_tree_top_down`."""
-    for t in prange(kind.shape[0]):
-        count[t] = cut_tree_top_down(
-            kind[t], params[t], usable_top_ft[t], saw_top_ft[t], eligible[t], called[t],
-            stump_ft, specs, first[t], cut_product, cut_length,
+    """Choose the cuts of every tree; heights are kept where ``cut_bottom_ft`` has room."""
+    for t in prange(first.shape[0] - 1):
+        count[t] = cut_tree(
+            method, t, trees, stump_ft, topwood_ft, specs, first[t], cut_product, cut_length,
+            cut_bottom_ft,
         )  # fmt: skip
-
-
-@njit()
-def scale_log(
-    saw: bool,
-    defect_pct: float,
-    cords_per_cuft: float,
-    decimal_c: Floats,
-    row: int,
-    out: LogArrays,
-) -> None:
-    """Fill in a measured log's scale: board feet for saw logs, cords for bulk wood."""
-    for r in range(N_RULES):
-        gross = 0.0
-        if saw:
-            gross = bf_log(
-                r, out.small_dib_in[row], out.large_dib_in[row], out.length_ft[row], decimal_c
-            )
-        out.gross_bf[row, r] = gross
-    out.cords[row] = 0.0 if saw else out.volume_cuft[row] * cords_per_cuft
-    out.defect_pct[row] = defect_pct if saw else 0.0
-
-
-@njit()
-def measure_tree(
-    kind: int,
-    p: Floats,
-    stump_ft: float,
-    specs: SpecArrays,
-    first: int,
-    cut_product: Int16s,
-    cut_length: Int16s,
-    tree: int,
-    begin: int,
-    end: int,
-    defect_pct: float,
-    wood_lb_per_cuft: float,
-    bark_lb_per_cuft: float,
-    cords_per_cuft: float,
-    decimal_c: Floats,
-    out: LogArrays,
-) -> None:
-    """Measure, scale and weigh one tree's cuts into rows ``begin:end``.
-
-    A function of its own on purpose: a parallel loop drops stores into the arrays of a tuple.
-    """
-    bottom_ft = stump_ft
-    large_in = dib_at(kind, p, bottom_ft)
-    # Volumes are differences of the volume below: each height is worked out once, and the parts
-    # of a stem add up to the whole.
-    bottom_wood = wood_cuft_between(kind, p, 0.0, bottom_ft)
-    bottom_all = ob_cuft_between(kind, p, 0.0, bottom_ft)
-    for row in range(begin, end):
-        s = cut_product[first + row - begin]
-        k = cut_length[first + row - begin]
-        length_ft = specs.min_length_ft[s] + k * specs.length_step_ft[s]
-        end_ft = bottom_ft + length_ft
-        end_wood = wood_cuft_between(kind, p, 0.0, end_ft)
-        end_all = ob_cuft_between(kind, p, 0.0, end_ft)
-        top_ft, top_wood, top_all = end_ft, end_wood, end_all
-        if specs.trim_ft[s] > 0.0:
-            top_ft = end_ft + specs.trim_ft[s]
-            top_wood = wood_cuft_between(kind, p, 0.0, top_ft)
-            top_all = ob_cuft_between(kind, p, 0.0, top_ft)
-        hauled_wood = top_wood - bottom_wood
-        hauled_bark = top_all - bottom_all - hauled_wood
-        out.tree[row] = tree
-        out.log[row] = row - begin + 1
-        out.product[row] = s
-        out.bottom_ft[row] = bottom_ft
-        out.length_ft[row] = length_ft
-        out.large_dib_in[row] = large_in
-        out.small_dib_in[row] = dib_at(kind, p, top_ft)
-        out.small_dob_in[row] = dob_at(kind, p, top_ft)
-        out.volume_cuft[row] = end_wood - bottom_wood
-        out.bark_cuft[row] = (end_all - bottom_all) - (end_wood - bottom_wood)
-        out.weight_tons[row] = (
-            hauled_wood * wood_lb_per_cuft + hauled_bark * bark_lb_per_cuft
-        ) / LB_PER_TON
-        scale_log(specs.saw[s], defect_pct, cords_per_cuft, decimal_c, row, out)
-        bottom_ft, bottom_wood, bottom_all = top_ft, top_wood, top_all
-        large_in = out.small_dib_in[row]
-
-
-@njit(parallel=True)
-def measure_cuts(
-    kind: NDArray[np.int8],
-    params: Floats,
-    stump_ft: float,
-    specs: SpecArrays,
-    first: Ints,
-    cut_product: Int16s,
-    cut_length: Int16s,
-    offsets: Ints,
-    defect_pct: Floats,
-    species: Ints,
-    wood_lb_per_cuft: Floats,
-    bark_lb_per_cuft: Floats,
-    cords_per_cuft: Floats,
-    decimal_c: Floats,
-    out: LogArrays,
-) -> None:
-    """Measure, scale and weigh every cut; tree ``t`` fills rows ``offsets[t]:offsets[t + 1]``.
-
-    ``species`` is each tree's place in the three factor arrays.
-    """
-    for t in prange(kind.shape[0]):
-        measure_tree(
-            kind[t], params[t], stump_ft, specs, first[t], cut_product, cut_length, t,
-            offsets[t], offsets[t + 1], defect_pct[t], wood_lb_per_cuft[species[t]],
-            bark_lb_per_cuft[species[t]], cords_per_cuft[species[t]], decimal_c, out,
-        )  # fmt: skip
-
-
-@njit()
-def add_log(out: Floats, weight: float, row: int, logs: LogArrays) -> None:
-    """Add one log, times ``weight``, to a (measures,) row in the order of ``YIELD_MEASURES``."""
-    out[0] += weight * logs.volume_cuft[row]
-    sound = 1.0 - logs.defect_pct[row] / 100.0
-    for r in range(N_RULES):
-        out[1 + r] += weight * logs.gross_bf[row, r] * sound
-    out[1 + N_RULES] += weight * logs.cords[row]
-    out[2 + N_RULES] += weight * logs.weight_tons[row]
-
-
-@njit(parallel=True)
-def sum_by_tree(offsets: Ints, logs: LogArrays, out: Floats) -> None:
-    """Add logs up by tree and product into ``out`` (trees, products, measures)."""
-    for t in prange(offsets.shape[0] - 1):
-        for row in range(offsets[t], offsets[t + 1]):
-            add_log(out[t, logs.product[row]], 1.0, row, logs)
-
-
-@njit()
-def trees_in_plot_order(plot: Ints, n_plots: int) -> tuple[Ints, Ints]:
-    """Trees sorted by plot (stable), and where each plot begins; a plot of -1 is left out."""
-    begins = np.zeros(n_plots + 1, dtype=np.int64)
-    for i in range(plot.shape[0]):
-        if plot[i] >= 0:
-            begins[plot[i] + 1] += 1
-    for i in range(n_plots):
-        begins[i + 1] += begins[i]
-    slot = begins[:-1].copy()
-    trees = np.empty(begins[-1], dtype=np.int64)
-    for i in range(plot.shape[0]):
-        if plot[i] >= 0:
-            trees[slot[plot[i]]] = i
-            slot[plot[i]] += 1
-    return trees, begins
-
-
-@njit(parallel=True)
-def sum_by_plot(
-    trees: Ints, begins: Ints, per_acre: Floats, offsets: Ints, logs: LogArrays, out: Floats
-) -> None:
-    """Add logs up by plot and product, times trees per acre, into (plots, products, measures)."""
-    for i in prange(begins.shape[0] - 1):
-        for at in range(begins[i], begins[i + 1]):
-            t = trees[at]
-            for row in range(offsets[t], offsets[t + 1]):
-                add_log(out[i, logs.product[row]], per_acre[t], row, logs)

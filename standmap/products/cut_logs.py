@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standmap.products._kernels import LogArrays
+from standmap.products._log_kernels import LogArrays
 from standmap.units import LOG_RULES
 
 YIELD_MEASURES: Final = (

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from standmap.errors import DomainError
-from standmap.products import _kernels as kernels
+from standmap.products import _log_kernels as kernels
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from standmap.report.answer import summary_text, ten_lines
 from standmap.report.layers import write_layers
+from standmap.report.merchandising import merchandising_html
 from standmap.report.notebook import notebook_html
 from standmap.report.page import report_html
 from standmap.report.tables import result_tables, write_tables
@@ -18,6 +19,7 @@ from standmap.report.write import check_target, write_all
 __all__ = [
     "check_target",
     "map_html",
+    "merchandising_html",
     "notebook_html",
     "report_html",
     "result_tables",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -47,7 +48,12 @@ def ten_lines(appraisal: Appraisal) -> list[Line]:
         _units(appraisal),
         _must_stay(appraisal),
     ]
-    return [line for line in lines if line is not None]
+    return kept_whole(lines)
+
+
+def kept_whole(lines: Iterable[Line | None]) -> list[Line]:
+    """Return the lines there are, no error parted from its figure at the end of a row."""
+    return [(line[0], line[1].replace(" ±", "\N{NO-BREAK SPACE}±")) for line in lines if line]
 
 
 def _worth(appraisal: Appraisal) -> Line | None:
@@ -120,7 +126,7 @@ def _with_error(found: Estimate, *, most: int = 0, unit: str = "") -> str:
 def _bulk(appraisal: Appraisal) -> Line:
     cords, tons = appraisal.total("cords"), appraisal.total("weight_tons")
     return (
-        "Pulpwood and such",
+        "Bulk wood",
         f"{_with_error(cords, unit=' cords')} in products that are weighed or stacked. All logs "
         f"together weigh {_with_error(tons, unit=' green tons')}.",
     )

@@ -35,6 +35,40 @@ class Heading:
 
 
 _NAMED: Final = {
+    "delivered_usd": Heading("Delivered value", "USD", "money"),
+    "bias_correction": Heading("Factor for bias", "", "hundredth"),
+    "cv_rmse_ft": Heading("Error on trees left out", "ft, rmse", "tenth"),
+    "rmse_ft": Heading("Residual error", "ft, rmse", "tenth"),
+    "stand_sd_pct": Heading("Spread between stands", "%", "percent"),
+    "default": Heading("Default form class", "", "tenth"),
+    "here": Heading("This tract", "in the item named", "hundredth"),
+    "here_n": Heading("Logs it is made from", "", "whole"),
+    "less_error_pct": Heading("Paired error of the difference", "± %", "percent"),
+    "less_than_best_usd": Heading("Less than the best", "USD", "money"),
+    "limited": Heading("Takes no more", "", "yes_no"),
+    "loads": Heading("Loads", "", "tenth"),
+    "mean": Heading("Mean measured", "", "tenth"),
+    "method": Heading("Way to buck"),
+    "more_error_pct": Heading("Paired error of the difference", "± %", "percent"),
+    "more_than_field_usd": Heading("More than field", "USD", "money"),
+    "price_a_usd": Heading("Equal price", "USD per unit", "cents"),
+    "price_b_usd": Heading("Quoted price", "USD per unit", "cents"),
+    "published": Heading("Published", "in the item named", "hundredth"),
+    "published_high": Heading("Published, high", "in the item named", "hundredth"),
+    "published_low": Heading("Published, low", "in the item named", "hundredth"),
+    "rule_a": Heading("Unit of the equal price"),
+    "rule_b": Heading("Unit of the quoted price"),
+    "second_product": Heading("Next best product"),
+    "second_usd": Heading("Next best value", "USD", "cents"),
+    "shadow_usd": Heading("Gain from one more load", "USD", "money"),
+    "shadow_usd_per_unit": Heading("Gain from one more unit", "USD", "cents"),
+    "mill_usd": Heading("Stumpage at that mill", "USD", "cents"),
+    "second_mill": Heading("Next best mill"),
+    "second_mill_usd": Heading("Stumpage at the next best mill", "USD", "cents"),
+    "stumpage_error_pct": Heading("Sampling error of stumpage", "± %", "percent"),
+    "stumpage_usd": Heading("Stumpage value", "USD", "money"),
+    "tons": Heading("Green weight", "tons", "tenth"),
+    "unpriced_logs": Heading("Tallied logs it leaves unpriced", "", "whole"),
     "acres": Heading("Acres", "ac", "tenth"),
     "bare": Heading("Holds no timber", "", "yes_no"),
     "borrowed": Heading("Figures borrowed from"),
@@ -123,6 +157,13 @@ def heading(column: str) -> Heading:
         return Heading(
             f"Gross {RULE_NAMES[column.removeprefix('gross_bf_')]}", "board feet", "tenth"
         )
+    for ending, said in (("_default", "by default form class"), ("_used", "by form class used")):
+        rule = column.removeprefix("bf_").removesuffix(ending)
+        if column.endswith(ending) and rule in RULE_NAMES:
+            return Heading(f"{RULE_NAMES[rule]} {said}", "board feet", "tenth")
+    if column.startswith("bf_") and column.endswith("_change_pct"):
+        rule = column.removeprefix("bf_").removesuffix("_change_pct")
+        return Heading(f"Change of {RULE_NAMES[rule]}", "%", "percent")
     found = _measure_heading(column)
     if found is not None:
         return found

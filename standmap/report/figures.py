@@ -25,7 +25,7 @@ from standmap.units import FT_PER_M
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
 
-_STYLE: Final[Any] = {
+STYLE: Final[Any] = {
     "font.family": "sans-serif",
     "font.size": 8,
     "svg.fonttype": "path",
@@ -43,7 +43,7 @@ _STREAM_WIDTHS: Final = (1.7, 1.2, 0.8)
 def as_image(figure: Figure, *, dpi: int = 200) -> str:
     """Return a figure as the address of an SVG image a page can hold in itself."""
     out = io.BytesIO()
-    with mpl.rc_context(_STYLE), warnings.catch_warnings():
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
         # A name in a script the font lacks prints as boxes on the picture; tables have it right.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(out, format="svg", dpi=dpi, metadata={"Date": None, "Creator": None})
@@ -66,7 +66,7 @@ def tract_figure(appraisal: Appraisal) -> Figure:
     margin = 0.03 * max(right - left, top - bottom)
     width_in = 7.2
     height_in = min(max(width_in * (top - bottom) / (right - left), 2.6), 7.2)
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(figsize=(width_in, height_in + 1.0), layout=None)
         share = 1.0 / (height_in + 1.0)
         axes = figure.add_axes((0.0, share, 1.0, 1 - share))
@@ -434,7 +434,7 @@ def interval_figure(appraisal: Appraisal, names: list[str]) -> Figure:
     half = np.nan_to_num(value * stands["value_usd_error_pct"].to_numpy(dtype=float) / 100)
     borrowed = (stands["borrowed"] != "").to_numpy()
     at = np.arange(len(names))[::-1]
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(figsize=(7.2, 0.5 + 0.2 * len(names)), layout="constrained")
         axes = figure.add_subplot()
         low = np.maximum(value - half, 0.0)  # timber is never worth less than nothing here

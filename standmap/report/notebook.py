@@ -6,8 +6,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from standmap.report.answer import ten_lines
+from standmap.report.cells import Printed
 from standmap.report.names import confidence_text, tract_name
-from standmap.report.printed import Printed, stands_table
+from standmap.report.printed import stands_table
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal

@@ -95,6 +95,39 @@ def dollars(value: float, error_pct: float = math.nan, *, cents: bool = False) -
     return f"-${text[1:]}" if text.startswith("-") else f"${text}"
 
 
+def dollars_apart(difference_usd: float, error_pct: float) -> str:
+    r"""Print a difference in dollars with its own half-width in dollars, kept on one line.
+
+    Parameters
+    ----------
+    difference_usd : float
+        The difference.
+    error_pct : float
+        Its paired sampling error, as percent of the difference; NaN where not known.
+
+    Examples
+    --------
+    >>> dollars_apart(12_345.0, 18.0), dollars_apart(-800.0, 250.0)
+    ('$12,300\xa0±\xa0$2,200', '-$800\xa0±\xa0$2,000')
+    """
+    text = dollars(difference_usd, error_pct)
+    half = abs(difference_usd * error_pct) / 100
+    if not math.isfinite(half):
+        return text
+    return f"{text}\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}{dollars(half, 100.0)}"
+
+
+def told_apart(error_pct: float) -> bool:
+    """Tell whether a difference is wider than its error: the cruise can tell it from nothing.
+
+    Examples
+    --------
+    >>> told_apart(18.0), told_apart(140.0), told_apart(float("nan"))
+    (True, False, False)
+    """
+    return math.isfinite(error_pct) and abs(error_pct) < 100
+
+
 def percent(error_pct: float) -> str:
     """Print a sampling error: two significant digits.
 

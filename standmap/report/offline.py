@@ -18,7 +18,7 @@ from importlib import resources
 from typing import Any, Final
 
 from branca.element import Element, Figure, Link
-from jinja2 import Template
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from standmap.errors import OutputError
 
@@ -60,6 +60,19 @@ def page_json(value: object) -> str:
 def static_text(name: str) -> str:
     """Return one of our own scripts, styles or templates from ``report/static``."""
     return (resources.files("standmap.report") / "static" / name).read_text(encoding="utf-8")
+
+
+@cache
+def template(name: str) -> Template:
+    """Return a page's template from ``report/static``, every value it prints escaped."""
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=FunctionLoader(static_text),
+    )
+    return environment.get_template(name)
 
 
 @cache
@@ -220,4 +233,5 @@ __all__ = [
     "page_json",
     "seal",
     "static_text",
+    "template",
 ]

@@ -2,28 +2,36 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any, Final
 
-import markdown
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from standmap.guide import page as guide_page
-from standmap.guide import topics as guide_topics
 from standmap.report import printed
 from standmap.report.answer import ten_lines
+from standmap.report.cells import Printed
 from standmap.report.figures import as_image, interval_figure, tract_figure
+from standmap.report.guide_pages import guide_sections
+from standmap.report.merchandising import sale_lines
 from standmap.report.names import (
+    SMALL_TREE_IN,
+    bucking_method,
     confidence_text,
     head_measure,
     head_rule_name,
     is_valued,
+    tallies_small_trees_on_points,
     tract_name,
 )
 from standmap.report.numbers import count, figure, plus_minus
-from standmap.report.offline import seal, static_text
-from standmap.report.words import CAUTIONS, DESIGN_NAMES, GLOSSARY, RULE_NAMES, SOURCES
+from standmap.report.offline import seal, static_text, template
+from standmap.report.words import (
+    CAUTIONS,
+    DESIGN_NAMES,
+    GLOSSARY,
+    METHOD_WORDS,
+    RULE_NAMES,
+    SOURCES,
+)
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -55,17 +63,13 @@ def report_html(appraisal: Appraisal) -> str:
     OutputError
         If the page would fetch anything from outside itself.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = environment.from_string(static_text("report.html.jinja"))
-    return seal(template.render(_context(appraisal)))
+    return seal(template("report.html.jinja").render(_context(appraisal)))
 
 
 def _context(appraisal: Appraisal) -> dict[str, Any]:
     """Gather everything the template prints."""
     settings = appraisal.settings
-    valued = is_valued(appraisal)
+    valued, fit = is_valued(appraisal), appraisal.canopy_fit
     return {
         "style": Markup(static_text("report.css")),  # ours, not from the data
         "name": tract_name(appraisal),
@@ -77,10 +81,12 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "valued": valued,
         "warnings": list(appraisal.problems[:MOST_WARNINGS]),
         "more_warnings": max(0, len(appraisal.problems) - MOST_WARNINGS),
-        "lines": ten_lines(appraisal),
+        "answer": ten_lines(appraisal),
+        "sale_lines": sale_lines(appraisal),
         "map_image": as_image(tract_figure(appraisal)),
         "interval_image": _interval_image(appraisal) if valued else None,
         "stands": printed.stands_table(appraisal),
+        "small_trees": SMALL_TREE_IN if tallies_small_trees_on_points(appraisal) else None,
         "borrowed": sorted(set(appraisal.stands["borrowed"]) - {""}),
         "products": printed.products_table(appraisal),
         "by_stand": printed.products_by(appraisal, appraisal.products, "stand", "Stand"),
@@ -94,7 +100,8 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "widths": list(settings.buffers.widths_ft.items()),
         "heights": printed.heights_table(appraisal),
         "ground": printed.ground_table(appraisal),
-        "canopy_fit": appraisal.canopy_fit,
+        "canopy_fit": fit,
+        "canopy_bias": f"{round(fit.bias_ft, 1) + 0.0:+.1f}" if fit else "",
         "method": _method(appraisal),
         "sources": _sources(appraisal),
         "cautions": CAUTIONS,
@@ -110,11 +117,12 @@ def _interval_image(appraisal: Appraisal) -> str:
     return as_image(interval_figure(appraisal, best["stand"].head(MOST_STANDS_DRAWN).tolist()))
 
 
-def _crops(appraisal: Appraisal) -> list[tuple[str, printed.Printed]]:
+def _crops(appraisal: Appraisal) -> list[tuple[str, Printed]]:
     """Return the stand and stock tables that have anything in them."""
     head = head_measure(appraisal)
+    mark = " §" if tallies_small_trees_on_points(appraisal) else ""
     wanted = (
-        ("Stand table: trees per net acre", appraisal.stand_table, "trees_per_acre", 1),
+        (f"Stand table: trees per net acre{mark}", appraisal.stand_table, "trees_per_acre", 1),
         (
             f"Stock table: board feet per net acre, {head_rule_name(appraisal)}",
             appraisal.stock_table,
@@ -162,9 +170,10 @@ def _method(appraisal: Appraisal) -> list[str]:
         + (f", {cruise.acres:.3g} acre each" if cruise.acres else "")
         + ". A plot with no trees counts as zero.",
         f"Stems. {stems}{form}",
-        f"Logs. Each stem is cut on paper from a {volume.stump_ft:g}-foot stump upward: the best "
-        "product whose species, size and length fit takes the longest legal log. Saw products "
-        "stop at the sawlog height tallied or at their own top diameter, whichever comes first. "
+        f"Logs. Each stem is cut on paper, above a {volume.stump_ft:g}-foot stump, "
+        f"{METHOD_WORDS[bucking_method(appraisal)]}. Saw "
+        "products stop at the sawlog height tallied or at their own top diameter, whichever comes "
+        "first. "
         f"All four log rules are computed; tables lead with {RULE_NAMES[volume.log_rule]}. Defect "
         "takes board feet off sawlogs, not weight.",
         "Estimates. A stand's figure is the mean of its plots times its net acres. Its error "
@@ -183,22 +192,3 @@ def _sources(appraisal: Appraisal) -> list[str]:
     if appraisal.settings.volume.source == "form_class":
         wanted = ["form_class"]
     return [SOURCES[key] for key in [*wanted, "rules", "estimates", "acres"]]
-
-
-def guide_sections(topics: tuple[str, ...]) -> list[tuple[str, str, Markup]]:
-    """Return guide pages as topic, title and HTML, their headings set below the report's.
-
-    Examples
-    --------
-    >>> [(topic, title, body)] = guide_sections(("buffers",))
-    >>> topic, "<h1>" in body
-    ('buffers', False)
-    """
-    known = guide_topics()
-    sections = []
-    for topic in topics:
-        text = guide_page(topic).split("\n", 1)[1]  # its title heads the section
-        html = markdown.markdown(text, extensions=["tables", "fenced_code", "sane_lists"])
-        html = re.sub(r"<(/?)h([1-4])>", lambda m: f"<{m[1]}h{min(int(m[2]) + 2, 6)}>", html)
-        sections.append((topic, known[topic], Markup(html)))  # our own pages, not the data
-    return sections

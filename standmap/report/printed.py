@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from standmap.report.names import head_measure, head_rule_name, is_valued
+from standmap.report.cells import Column, Printed, errors, estimates, numbers, words
+from standmap.report.names import (
+    head_measure,
+    head_rule_name,
+    is_valued,
+    tallies_small_trees_on_points,
+)
 from standmap.report.numbers import acres, count, dollars, figure, percent
 from standmap.units import BF_PER_MBF
 
@@ -25,84 +30,6 @@ LEAST_QUANTITY: Final = 0.05
 LEAST_ACRES: Final = 0.005
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One column of a printed table.
-
-    Attributes
-    ----------
-    name : str
-        Heading.
-    unit : str
-        Unit, set small under the heading.
-    cells : list of str
-        One for each row.
-    words : bool
-        Set to the left; figures are set to the right.
-    """
-
-    name: str
-    unit: str = ""
-    cells: list[str]
-    words: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Printed:
-    """A printed table.
-
-    Attributes
-    ----------
-    columns : list of Column
-        Left to right.
-    foot : list of str
-        A last row of totals; empty for none.
-    loud : list of bool
-        Rows to set off; empty for none.
-    """
-
-    columns: list[Column]
-    foot: list[str] = field(default_factory=list)
-    loud: list[bool] = field(default_factory=list)
-
-    @property
-    def rows(self) -> list[list[str]]:
-        """The cells, row by row."""
-        return [list(row) for row in zip(*(c.cells for c in self.columns), strict=True)]
-
-
-def _list(frame: pd.DataFrame, column: str) -> list[float]:
-    return [float(v) for v in frame[column]]
-
-
-def _words(frame: pd.DataFrame, column: str) -> list[str]:
-    return [str(v) for v in frame[column]]
-
-
-def _estimates(
-    frame: pd.DataFrame,
-    column: str,
-    error: str,
-    *,
-    money: bool = False,
-    most: int = 0,
-    divide: float = 1.0,
-) -> list[str]:
-    """Print estimates, each to the place its error supports."""
-    pairs = zip(_list(frame, column), _list(frame, error), strict=True)
-    if money:
-        return [dollars(v / divide, e) for v, e in pairs]
-    return [figure(v / divide, e, most=most) for v, e in pairs]
-
-
-def _errors(frame: pd.DataFrame, error: str, of: str) -> list[str]:
-    """Print sampling errors; none beside a zero."""
-    return [
-        "" if value == 0 else percent(e)
-        for value, e in zip(_list(frame, of), _list(frame, error), strict=True)
-    ]
-
-
 def stands_table(appraisal: Appraisal) -> Printed:
     """Return the stands: acres, plots, the crop per acre, volume and value with errors."""
     stands = appraisal.stands
@@ -110,36 +37,38 @@ def stands_table(appraisal: Appraisal) -> Printed:
     marks = {"": "", "stratum": " †", "tract": " ‡"}
     names = [
         name + marks.get(b, "")
-        for name, b in zip(_words(stands, "stand"), _words(stands, "borrowed"), strict=True)
+        for name, b in zip(words(stands, "stand"), words(stands, "borrowed"), strict=True)
     ]
     columns = [
         Column(name="Stand", cells=names, words=True),
-        Column(name="Stratum", cells=_words(stands, "stratum"), words=True),
-        Column(name="Gross", unit="ac", cells=[acres(v) for v in _list(stands, "gross_acres")]),
-        Column(name="Net", unit="ac", cells=[acres(v) for v in _list(stands, "net_acres")]),
-        Column(name="Plots", cells=[count(v) for v in _list(stands, "plots")]),
+        Column(name="Stratum", cells=words(stands, "stratum"), words=True),
+        Column(name="Gross", unit="ac", cells=[acres(v) for v in numbers(stands, "gross_acres")]),
+        Column(name="Net", unit="ac", cells=[acres(v) for v in numbers(stands, "net_acres")]),
+        Column(name="Plots", cells=[count(v) for v in numbers(stands, "plots")]),
         Column(
-            name="Trees", unit="/ac", cells=_estimates(stands, "trees_per_acre", "trees_error_pct")
+            name=f"Trees{' §' if tallies_small_trees_on_points(appraisal) else ''}",
+            unit="/ac",
+            cells=estimates(stands, "trees_per_acre", "trees_error_pct"),
         ),
         Column(
             name="Basal area",
             unit="sq ft/ac",
-            cells=_estimates(stands, "basal_area_sqft_per_acre", "basal_area_sqft_error_pct"),
+            cells=estimates(stands, "basal_area_sqft_per_acre", "basal_area_sqft_error_pct"),
         ),
-        Column(name="QMD", unit="in", cells=[figure(v, most=1) for v in _list(stands, "qmd_in")]),
+        Column(name="QMD", unit="in", cells=[figure(v, most=1) for v in numbers(stands, "qmd_in")]),
         Column(
             name="Sawtimber",
             unit="bf/ac",
-            cells=_estimates(stands, f"{head}_per_acre", f"{head}_error_pct"),
+            cells=estimates(stands, f"{head}_per_acre", f"{head}_error_pct"),
         ),
         Column(
             name="Sawtimber",
             unit="MBF",
-            cells=_estimates(
+            cells=estimates(
                 stands, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
             ),
         ),
-        Column(name="Error", unit="±", cells=_errors(stands, f"{head}_error_pct", f"{head}_total")),
+        Column(name="Error", unit="±", cells=errors(stands, f"{head}_error_pct", f"{head}_total")),
     ]
     volume = appraisal.total(head).times(1 / BF_PER_MBF)
     foot = [
@@ -161,17 +90,17 @@ def stands_table(appraisal: Appraisal) -> Printed:
             Column(
                 name="Value",
                 unit="$/ac",
-                cells=_estimates(stands, "value_usd_per_acre", "value_usd_error_pct", money=True),
+                cells=estimates(stands, "value_usd_per_acre", "value_usd_error_pct", money=True),
             ),
             Column(
                 name="Value",
                 unit="$",
-                cells=_estimates(stands, "value_usd_total", "value_usd_error_pct", money=True),
+                cells=estimates(stands, "value_usd_total", "value_usd_error_pct", money=True),
             ),
             Column(
                 name="Error",
                 unit="±",
-                cells=_errors(stands, "value_usd_error_pct", "value_usd_total"),
+                cells=errors(stands, "value_usd_error_pct", "value_usd_total"),
             ),
         ]
         error = value.sampling_error_pct
@@ -180,12 +109,12 @@ def stands_table(appraisal: Appraisal) -> Printed:
 
 
 def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bool) -> list[Column]:
-    quantity = _estimates(rows, "quantity", "quantity_error_pct", most=1)
+    quantity = estimates(rows, "quantity", "quantity_error_pct", most=1)
     columns = [
-        Column(name="Product", cells=_words(rows, "product"), words=True),
+        Column(name="Product", cells=words(rows, "product"), words=True),
         Column(name="Quantity", cells=quantity),
-        Column(name="Unit", cells=_words(rows, "quantity_label"), words=True),
-        Column(name="Error", unit="±", cells=_errors(rows, "quantity_error_pct", "quantity")),
+        Column(name="Unit", cells=words(rows, "quantity_label"), words=True),
+        Column(name="Error", unit="±", cells=errors(rows, "quantity_error_pct", "quantity")),
     ]
     if not is_valued(appraisal):
         return columns
@@ -195,7 +124,7 @@ def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bo
         return [cell if p else otherwise for cell, p in zip(cells, priced, strict=True)]
 
     if with_price:
-        prices = [dollars(v, cents=v < 100) for v in _list(rows, "price_usd")]
+        prices = [dollars(v, cents=v < 100) for v in numbers(rows, "price_usd")]
         columns.append(Column(name="Mean price", unit="$ per unit", cells=where_priced(prices)))
     return [
         *columns,
@@ -203,13 +132,13 @@ def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bo
             name="Value",
             unit="$",
             cells=where_priced(
-                _estimates(rows, "value_usd", "value_error_pct", money=True), "no price"
+                estimates(rows, "value_usd", "value_error_pct", money=True), "no price"
             ),
         ),
         Column(
             name="Error",
             unit="±",
-            cells=where_priced(_errors(rows, "value_error_pct", "value_usd")),
+            cells=where_priced(errors(rows, "value_error_pct", "value_usd")),
         ),
     ]
 
@@ -292,16 +221,17 @@ def crop_table(table: pd.DataFrame, column: str, *, most: int) -> Printed | None
     ]
     return Printed(
         columns=[
-            Column(name="Species", unit="DBH class, in:", cells=_index_words(wide), words=True),
+            Column(
+                name="Species",
+                unit="DBH class, in:",
+                cells=[str(n) for n in wide.index],
+                words=True,
+            ),
             *classes,
             Column(name="All", cells=[cell(v) for v in wide.sum(axis=1)]),
         ],
         foot=["All species", *(cell(v) for v in wide.sum()), cell(float(wide.to_numpy().sum()))],
     )
-
-
-def _index_words(wide: pd.DataFrame) -> list[str]:
-    return [str(name) for name in wide.index]
 
 
 def units_table(appraisal: Appraisal) -> Printed | None:
@@ -310,7 +240,7 @@ def units_table(appraisal: Appraisal) -> Printed | None:
     if units is None or units.empty:
         return None
     head = head_measure(appraisal)
-    columns = [Column(name="Unit", cells=_words(units, "unit"), words=True)]
+    columns = [Column(name="Unit", cells=words(units, "unit"), words=True)]
     for name, column in (
         ("Gross", "gross_acres"),
         ("In buffers", "buffer_acres"),
@@ -322,29 +252,27 @@ def units_table(appraisal: Appraisal) -> Printed | None:
         always = column in ("gross_acres", "net_acres")
         if column in units and (always or (units[column] >= LEAST_ACRES).any()):
             columns.append(
-                Column(name=name, unit="ac", cells=[acres(v) for v in _list(units, column)])
+                Column(name=name, unit="ac", cells=[acres(v) for v in numbers(units, column)])
             )
     columns += [
         Column(
             name=head_rule_name(appraisal),
             unit="MBF",
-            cells=_estimates(
-                units, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
-            ),
+            cells=estimates(units, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF),
         ),
-        Column(name="Error", unit="±", cells=_errors(units, f"{head}_error_pct", f"{head}_total")),
+        Column(name="Error", unit="±", cells=errors(units, f"{head}_error_pct", f"{head}_total")),
     ]
     if is_valued(appraisal):
         columns += [
             Column(
                 name="Value",
                 unit="$",
-                cells=_estimates(units, "value_usd_total", "value_usd_error_pct", money=True),
+                cells=estimates(units, "value_usd_total", "value_usd_error_pct", money=True),
             ),
             Column(
                 name="Error",
                 unit="±",
-                cells=_errors(units, "value_usd_error_pct", "value_usd_total"),
+                cells=errors(units, "value_usd_error_pct", "value_usd_total"),
             ),
         ]
     return Printed(columns=columns, loud=[bool(c) for c in units["conflict"]])
@@ -356,33 +284,38 @@ def must_stay_table(appraisal: Appraisal) -> Printed | None:
     if rows is None or rows.empty:
         return None
     head = head_measure(appraisal)
+    bare = rows["bare"].astype(bool)
+
+    def timber(cells: list[str]) -> list[str]:
+        return ["" if none else cell for none, cell in zip(bare, cells, strict=True)]
+
     columns = [
         Column(
             name="Why it stays",
             words=True,
             cells=[
-                (f"{reason}, {name}" if name else reason) + (" (no timber)" if bare else "")
-                for reason, name, bare in zip(
-                    _words(rows, "reason"), _words(rows, "class"), rows["bare"], strict=True
+                (f"{reason}, {name}" if name else reason) + (" (no timber)" if none else "")
+                for reason, name, none in zip(
+                    words(rows, "reason"), words(rows, "class"), bare, strict=True
                 )
             ],
         ),
-        Column(name="Acres", unit="ac", cells=[acres(v) for v in _list(rows, "acres")]),
+        Column(name="Acres", unit="ac", cells=[acres(v) for v in numbers(rows, "acres")]),
         Column(
             name=head_rule_name(appraisal),
             unit="MBF",
-            cells=_estimates(rows, head, f"{head}_error_pct", most=1, divide=BF_PER_MBF),
+            cells=timber(estimates(rows, head, f"{head}_error_pct", most=1, divide=BF_PER_MBF)),
         ),
-        Column(name="Error", unit="±", cells=_errors(rows, f"{head}_error_pct", head)),
+        Column(name="Error", unit="±", cells=errors(rows, f"{head}_error_pct", head)),
     ]
     if is_valued(appraisal):
         columns += [
             Column(
                 name="Value",
                 unit="$",
-                cells=_estimates(rows, "value_usd", "value_usd_error_pct", money=True),
+                cells=timber(estimates(rows, "value_usd", "value_usd_error_pct", money=True)),
             ),
-            Column(name="Error", unit="±", cells=_errors(rows, "value_usd_error_pct", "value_usd")),
+            Column(name="Error", unit="±", cells=errors(rows, "value_usd_error_pct", "value_usd")),
         ]
     return Printed(columns=columns)
 
@@ -390,7 +323,7 @@ def must_stay_table(appraisal: Appraisal) -> Printed | None:
 def ground_table(appraisal: Appraisal) -> Printed | None:
     """Return slope and canopy height by stand; None without rasters."""
     stands = appraisal.stands
-    columns = [Column(name="Stand", cells=_words(stands, "stand"), words=True)]
+    columns = [Column(name="Stand", cells=words(stands, "stand"), words=True)]
     for column, name, unit in (
         ("slope_pct", "Mean slope", "%"),
         ("canopy_height_ft", "Top height from canopy", "ft"),
@@ -398,7 +331,7 @@ def ground_table(appraisal: Appraisal) -> Printed | None:
     ):
         if column in stands and stands[column].notna().any():
             columns.append(
-                Column(name=name, unit=unit, cells=[figure(v) for v in _list(stands, column)])
+                Column(name=name, unit=unit, cells=[figure(v) for v in numbers(stands, column)])
             )
     return Printed(columns=columns) if len(columns) > 1 else None
 
@@ -412,8 +345,9 @@ def heights_table(appraisal: Appraisal) -> Printed | None:
     if used.empty:
         return None
     columns = [
-        Column(name="Curve for", cells=_words(used, "name"), words=True),
-        Column(name="Measured", unit="trees", cells=[count(v) for v in _list(used, "n")]),
+        Column(name="Curve for", cells=words(used, "name"), words=True),
+        Column(name="Form", cells=words(used, "form"), words=True),
+        Column(name="Measured", unit="trees", cells=[count(v) for v in numbers(used, "n")]),
         Column(
             name="DBH range",
             unit="in",
@@ -425,13 +359,18 @@ def heights_table(appraisal: Appraisal) -> Printed | None:
         Column(
             name="Residual error",
             unit="ft, rmse",
-            cells=[figure(v, most=1) for v in _list(used, "rmse_ft")],
+            cells=[figure(v, most=1) for v in numbers(used, "rmse_ft")],
+        ),
+        Column(
+            name="On trees left out",
+            unit="ft, rmse",
+            cells=[figure(v, most=1) for v in numbers(used, "cv_rmse_ft")],
         ),
     ]
     for column, name in (("filled", "Heights filled"), ("extrapolated", "Of them, beyond range")):
         if column in used:
             columns.append(
-                Column(name=name, unit="trees", cells=[count(v) for v in _list(used, column)])
+                Column(name=name, unit="trees", cells=[count(v) for v in numbers(used, column)])
             )
     return Printed(columns=columns)
 
@@ -445,10 +384,10 @@ def ledger_table(appraisal: Appraisal, *, most: int = 40) -> Printed | None:
     counts = ledger[keys].astype(str).value_counts().rename("rows").reset_index().head(most)
     return Printed(
         columns=[
-            Column(name="Done", cells=_words(counts, "action"), words=True),
-            Column(name="File", cells=_words(counts, "file"), words=True),
-            Column(name="Column", cells=_words(counts, "column"), words=True),
-            Column(name="Why", cells=_words(counts, "why"), words=True),
+            Column(name="Done", cells=words(counts, "action"), words=True),
+            Column(name="File", cells=words(counts, "file"), words=True),
+            Column(name="Column", cells=words(counts, "column"), words=True),
+            Column(name="Why", cells=words(counts, "why"), words=True),
             Column(name="Rows", cells=[count(v) for v in counts["rows"]]),
         ]
     )

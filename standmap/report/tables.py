@@ -98,10 +98,61 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
         ("logs", "Logs", "Every log of every tallied tree", appraisal.logs),
         ("problems", "Warnings", "What to know before leaning on the figures", problems),
     ]
+    found += _sale_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))
         for key, title, note, frame in found
         if frame is not None and len(frame)
+    ]
+
+
+def _sale_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame]]:
+    """Return the tables of the merchandising page."""
+    paired = "errors of differences are paired"
+    return [
+        (
+            "offers",
+            "Offers",
+            f"One row for each offer, on the same logs; {paired}",
+            appraisal.offers,
+        ),
+        (
+            "break_even",
+            "Break-even prices",
+            "price_a_usd by rule_a pays what the quoted price_b_usd by rule_b pays on these logs",
+            appraisal.break_even,
+        ),
+        ("mills", "Mills", "What goes to each mill, by product", appraisal.mills),
+        (
+            "bucking_values",
+            "Ways to buck",
+            f"Value by stand under each way to buck; blank stand: the whole tract; {paired}",
+            appraisal.bucking_values,
+        ),
+        (
+            "conversions",
+            "Conversions",
+            "Conversion factors of this tract's logs beside published ones",
+            appraisal.conversions,
+        ),
+        (
+            "form_classes",
+            "Form class",
+            "Girard form class measured, used and by default",
+            appraisal.form_classes,
+        ),
+        (
+            "form_class_effect",
+            "Form class effect",
+            "Board feet of the trees tallied by the default form class and by the one used",
+            appraisal.form_class_effect,
+        ),
+        (
+            "height_lines",
+            "Height curve lines",
+            "Points along each height curve, as drawn",
+            appraisal.height_lines,
+        ),
     ]
 
 

@@ -13,6 +13,9 @@ RULE_NAMES: Final = {
 }
 """Log rules as printed."""
 
+SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Decimal C"}
+"""Log rules where room is short."""
+
 DESIGN_NAMES: Final = {
     "point": "point sample",
     "fixed": "fixed-area plots",
@@ -20,6 +23,31 @@ DESIGN_NAMES: Final = {
     "complete": "complete tally",
 }
 """Cruise designs as printed."""
+
+
+METHOD_NAMES: Final = {
+    "field": "Field",
+    "top_down": "Top-down",
+    "best_value": "Best value",
+}
+"""Ways to buck a stem as printed, the cruiser's own first."""
+
+METHOD_PHRASES: Final = {
+    "field": "in the cruiser's fixed logs",
+    "top_down": "top-down",
+    "best_value": "for best value",
+}
+"""Ways to buck, to finish the sentence \"the figures are cut\"."""
+
+METHOD_WORDS: Final = {
+    "field": "in the 16-foot logs and half logs of the tally, each sold as the best product it "
+    "meets, with topwood in fixed lengths above",
+    "top_down": "from the stump upward: the best product whose species, size and length fit takes "
+    "the longest legal log",
+    "best_value": "where it brings the most: every legal cut on the length step is weighed, and "
+    "the set of cuts worth most is taken",
+}
+"""How each way to buck works, to finish the sentence \"each stem is cut\"."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +139,28 @@ CAUTIONS: Final = (
     ),
 )
 """The cautions in full, printed in the report and in the map's panel."""
+
+SALE_CAUTIONS: Final = (
+    (
+        "A ranking, not a sale.",
+        "Offers are put on the logs this cruise found, cut on paper. Cutting, scaling and grading "
+        "at the landing will differ, and so will what is paid. Payment terms, who scales, bonds, "
+        "and what is left in the woods are not priced here. A timber sale is a contract: have it "
+        "read before signing.",
+    ),
+    (
+        "The mill decides the product.",
+        "Specifications, rules, prices and quotas are the mill's and change. Check each with the "
+        "mill before a tree is marked or a log is cut.",
+    ),
+    (
+        "Paper cuts are not felling plans.",
+        "The drawings show where scale and price would part a stem. Felling and bucking are work "
+        "for trained and equipped people (in the United States, 29 CFR 1910.266), who judge each "
+        "stem on the spot.",
+    ),
+)
+"""The cautions of the merchandising page; the report holds the rest."""
 
 GLOSSARY: Final = (
     ("MBF", "a thousand board feet, by the log rule named beside it; the rules differ widely"),

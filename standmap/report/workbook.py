@@ -164,6 +164,8 @@ def _heading_for(values: pd.Series, column: str) -> Heading:
     head = heading(column)
     if pd.api.types.is_bool_dtype(values.dtype):
         return Heading(head.name, head.unit, "yes_no")
+    if head.kind == "yes_no" and pd.api.types.is_numeric_dtype(values.dtype):
+        return Heading(head.name, head.unit, "tenth")
     if head.kind == "text" and pd.api.types.is_integer_dtype(values.dtype):
         return Heading(head.name, head.unit, "whole")
     if head.kind == "text" and pd.api.types.is_float_dtype(values.dtype):

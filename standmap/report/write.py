@@ -19,6 +19,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from standmap.errors import OutputError
 from standmap.report.layers import write_layers
+from standmap.report.merchandising import merchandising_html
 from standmap.report.names import tract_name
 from standmap.report.page import report_html
 from standmap.report.tables import write_csv, write_tables
@@ -155,6 +156,8 @@ def _write_into(appraisal: Appraisal, folder: Path, tell: Progress) -> None:
     (folder / "map.html").write_text(map_html(appraisal), encoding="utf-8")
     tell(0.80, "Writing the report")
     (folder / "report.html").write_text(report_html(appraisal), encoding="utf-8")
+    tell(0.90, "Drawing stems and offers")
+    (folder / "merchandising.html").write_text(merchandising_html(appraisal), encoding="utf-8")
     run = run_record(appraisal, folder)
     (folder / RUN_FILE).write_text(
         json.dumps(run, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -131,6 +131,10 @@ def _code_of(text: str) -> int:
     return _index()[0].get(name_key(text), -1)
 
 
+SHORTEST_GUESSED: Final = 4
+"""Letters a code must have before a likeness is guessed: every three letters resemble a symbol."""
+
+
 def suggest(text: str, *, n: int = 3) -> list[str]:
     """Return up to ``n`` common names near an unknown name, best first."""
     names = catalogue()["common_name"]
@@ -140,7 +144,7 @@ def suggest(text: str, *, n: int = 3) -> list[str]:
         table = catalogue().sort_values("east", ascending=False, kind="stable")
         found = [words <= set(re.findall(r"[a-z]+", name.casefold())) for name in table.common_name]
         codes = [int(code) for code in table.index[found]]
-    if not codes and not text.isdecimal():
+    if not codes and not text.isdecimal() and len(name_key(text)) >= SHORTEST_GUESSED:
         one, several = _index()
         known = several | {key: (code,) for key, code in one.items()}
         near = difflib.get_close_matches(name_key(text), list(known), n=n, cutoff=0.75)

@@ -54,11 +54,7 @@ def lay_out(tract: Tract) -> Land:
     exclusions = _or_empty(tract.exclusions, ["reason"], tract.crs)
     units = _or_empty(tract.units, ["unit"], tract.crs)
     pieces = exclude(tract.stands, buffers, exclusions, units)
-    unit_acres = (
-        unit_table(units, pieces, tract.stands, buffers)
-        if len(units)
-        else pd.DataFrame(columns=["gross_acres", "net_acres", "conflict"])
-    )
+    unit_acres = unit_table(units, pieces, tract.stands, buffers)
     file = tract.settings.units.file if tract.settings.units else ""
     return Land(
         pieces=pieces.to_crs(WGS84),

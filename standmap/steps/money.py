@@ -9,11 +9,23 @@ import numpy.typing as npt
 import pandas as pd
 
 from standmap.errors import Problem
-from standmap.products import Logs, ProductSpec
-from standmap.value import PriceSheet, log_values, unit_label
+from standmap.products import ProductSpec
+from standmap.value import (
+    LogLot,
+    MillSheet,
+    PriceSheet,
+    assign_mills,
+    first_logs,
+    log_values,
+    unit_label,
+)
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+NAMED = 6
+"""Species named in a warning; the rest are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +40,7 @@ class SoldLogs:
         Stumpage value of each log. [USD]
     lines : DataFrame
         One row for each product and unit it is sold by: ``product``, ``kind``, ``unit`` (blank:
-        no price), ``log_rule``, ``unit_label``.
+        no one price), ``log_rule``, ``unit_label``.
     problems : list of Problem
         A loud warning for every product and species with volume and no price.
     """
@@ -39,53 +51,85 @@ class SoldLogs:
     problems: list[Problem]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Market:
+    """What logs are sold by: the price sheet, else the mills, else nothing.
+
+    Attributes
+    ----------
+    prices : PriceSheet or None
+        Stumpage prices. They value the timber where there are any.
+    mills : MillSheet or None
+        Mills; without a price sheet each log is worth what the mill that nets most leaves.
+    file : str
+        Name of the sheet, for messages.
+    """
+
+    prices: PriceSheet | None
+    mills: MillSheet | None
+    file: str
+
+    def value_usd(self, lot: LogLot) -> FloatArray | None:
+        """Return the stumpage value of each log; None where nothing is priced."""
+        if self.prices is not None:
+            return value_at_prices(self.prices, lot, self.prices.line_of_log(lot))
+        if self.mills is not None:
+            return assign_mills(lot, self.mills).stumpage_usd
+        return None
+
+
+def value_at_prices(sheet: PriceSheet, lot: LogLot, price: IntArray) -> FloatArray:
+    """Return what each log brings at its price."""
+    return log_values(
+        sheet,
+        price,
+        bf=lot.bf,
+        cords=lot.cords,
+        weight_tons=lot.weight_tons,
+        first_of_product=first_logs(lot.tree, lot.product),
+    )
+
+
 def sell(
-    logs: Logs,
-    specs: list[ProductSpec],
-    species_code: IntArray,
-    species_name: dict[int, str],
-    sheet: PriceSheet | None,
-    *,
-    file: str,
+    lot: LogLot, specs: list[ProductSpec], market: Market, species_name: dict[int, str]
 ) -> SoldLogs:
     """Price every log and sort the logs into sale lines.
 
     Parameters
     ----------
-    logs : Logs
+    lot : LogLot
         The logs of the tally, in tree order.
     specs : list of ProductSpec
-        The products, in the order that ``logs.product`` counts them.
-    species_code : ndarray of int, shape (trees,)
-        Species of each tree.
+        The products, in the order that ``lot.product`` counts them.
+    market : Market
+        What they are sold by; with neither prices nor mills every log is worth nothing, which the
+        reader of the tract has warned of.
     species_name : dict
         Common name of each code, for messages.
-    sheet : PriceSheet or None
-        The prices; None values every log at zero, with one warning.
-    file : str
-        Name of the price sheet, for messages.
     """
-    names = [spec.product for spec in specs]
-    codes, at = np.unique(species_code, return_inverse=True)
-    of_tree = at[logs.tree]
-    if sheet is None:
-        price = np.full(len(logs.tree), -1, dtype=np.int64)
-        value = np.zeros(len(logs.tree))
-        problems = [_no_sheet(file)]
-    else:
-        price = sheet.match(names, codes)[logs.product, of_tree]
-        value = log_values(
-            sheet,
-            price,
-            bf=logs.bf,
-            cords=logs.cords,
-            weight_tons=logs.weight_tons,
-            first_of_product=_first_of_product(logs, len(specs)),
+    prices = market.prices
+    price = np.full(len(lot), -1) if prices is None else prices.line_of_log(lot)
+    problems: list[Problem] = []
+    if prices is not None:
+        value = value_at_prices(prices, lot, price)
+        what = "no price for this product in {who}: {n} tallied logs count for nothing in the value"
+        problems = _unsold(lot, price < 0, market.file, species_name, what, "Add a price line.")
+    elif market.mills is not None:
+        sold = assign_mills(lot, market.mills)
+        value = sold.stumpage_usd
+        what = "no mill takes this product in {who}: {n} tallied logs count for nothing"
+        problems = _unsold(
+            lot, sold.not_taken, market.file, species_name, what, "Add a mill that takes it."
         )
-        problems = _unpriced(logs, names, of_tree, codes, species_name, price, file=file)
-    units = [""] if sheet is None else ["", *(_key(p.unit, p.log_rule) for p in sheet.prices)]
-    unit_of_price, unit_names = pd.factorize(np.array(units, dtype=object))
-    key = logs.product * len(unit_names) + unit_of_price[price + 1]
+        what = "this product in {who} costs more to bring than any mill pays: {n} tallied logs left"
+        problems += _unsold(
+            lot, sold.at_a_loss, market.file, species_name, what, "Check the costs and the miles."
+        )
+    else:
+        value = np.zeros(len(lot))
+    units = [] if prices is None else [_key(p.unit, p.log_rule) for p in prices.prices]
+    unit_of_price, unit_names = pd.factorize(np.array(["", *units], dtype=object))
+    key = lot.product * len(unit_names) + unit_of_price[price + 1]
     used, line = np.unique(key, return_inverse=True)
     return SoldLogs(
         line=line.astype(np.int64),
@@ -118,50 +162,29 @@ def _lines(used: IntArray, specs: list[ProductSpec], unit_names: list[str]) -> p
     return pd.DataFrame(rows, columns=columns)
 
 
-def _first_of_product(logs: Logs, n_products: int) -> npt.NDArray[np.bool_]:
-    """Mark the first log of each product in each tree; logs come in tree order."""
-    key = logs.tree.astype(np.int64) * n_products + logs.product
-    first = np.zeros(len(key), dtype=bool)
-    first[np.unique(key, return_index=True)[1]] = True
-    return first
-
-
-def _no_sheet(file: str) -> Problem:
-    return Problem(
-        severity="warning",
-        file=file,
-        column="prices",
-        what="no price sheet is named, so no value is computed",
-        mend='Add [prices] file = "prices.csv" to the tract file to value the timber.',
-    )
-
-
-def _unpriced(
-    logs: Logs,
-    names: list[str],
-    of_tree: IntArray,
-    codes: IntArray,
-    species_name: dict[int, str],
-    price: IntArray,
-    *,
+def _unsold(
+    lot: LogLot,
+    loose: BoolArray,
     file: str,
+    species_name: dict[int, str],
+    what: str,
+    mend: str,
 ) -> list[Problem]:
-    """Return one warning for each product that has logs and no price, naming the species."""
-    loose = price < 0
+    """Return one warning for each product with logs that bring nothing, naming the species."""
     problems = []
-    for product in np.unique(logs.product[loose]):
-        here = loose & (logs.product == product)
-        who = [species_name.get(int(c), str(c)) for c in codes[np.unique(of_tree[here])]]
-        shown = ", ".join(who[:6]) + (f" and {len(who) - 6} more" if len(who) > 6 else "")
+    for product in np.unique(lot.product[loose]):
+        here = loose & (lot.product == product)
+        who = [species_name.get(int(c), str(c)) for c in np.unique(lot.species_code[here])]
+        more = f" and {len(who) - NAMED} more" if len(who) > NAMED else ""
+        shown = ", ".join(who[:NAMED]) + more
         problems.append(
             Problem(
                 severity="warning",
                 file=file,
                 column="product",
-                value=names[int(product)],
-                what=f"no price for this product in {shown}: {int(here.sum())} tallied logs count "
-                "for nothing in the value",
-                mend="Add a price line for it.",
+                value=lot.products[int(product)],
+                what=what.format(who=shown, n=int(here.sum())),
+                mend=mend,
             )
         )
     return problems

@@ -10,13 +10,15 @@ import pandas as pd
 
 from standmap.cruise import PlotParts, share_acres
 from standmap.errors import Problem
-from standmap.products import Logs, ProductSpec, buck_top_down, saw_top_from_logs
+from standmap.products import Logs
 from standmap.species import catalogue
-from standmap.steps.money import SoldLogs, sell
+from standmap.steps.cutting import cut
+from standmap.steps.money import Market, SoldLogs, sell
 from standmap.steps.sampling import attribute_names, plot_values
 from standmap.steps.stems import GrownTally, grow_stems
-from standmap.tract import Ledger, Settings, Tract
+from standmap.tract import Ledger, Tract
 from standmap.units import LOG_RULES
+from standmap.value import LogLot
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -40,8 +42,14 @@ class TallyFigures:
         The trees used, with ``plot_at`` (row of `plots`) and ``trees_per_acre``.
     all_trees : DataFrame
         The whole tally: used or not and why, heights, volumes.
+    grown : GrownTally
+        The trees and their stems.
     logs : Logs
         The logs of `trees`.
+    lot : LogLot
+        The same as buyers see them.
+    market : Market
+        What they are sold by.
     log_table : DataFrame
         The same, a row each, ready to be looked at.
     sold : SoldLogs
@@ -58,7 +66,10 @@ class TallyFigures:
     attributes: tuple[str, ...]
     trees: pd.DataFrame
     all_trees: pd.DataFrame
+    grown: GrownTally
     logs: Logs
+    lot: LogLot
+    market: Market
     log_table: pd.DataFrame
     sold: SoldLogs
     height_curves: pd.DataFrame
@@ -78,17 +89,12 @@ def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
     settings = tract.settings
     plots, parts = _plots_used(tract)
     used = _trees_used(tract, plots, parts)
-    grown = grow_stems(used, settings, file=settings.trees.file, ledger=ledger)
-    logs = cut(grown, tract.products, settings)
+    grown = grow_stems(used, settings, taper=tract.taper, file=settings.trees.file, ledger=ledger)
+    logs = cut(tract, grown)
     names = common_names()
-    sold = sell(
-        logs,
-        tract.products,
-        grown.trees["species_code"].to_numpy(dtype=np.int64),
-        names,
-        tract.prices,
-        file=settings.prices.file if settings.prices else "tract file",
-    )
+    market = market_of(tract)
+    lot = LogLot.of(logs, grown.trees["species_code"].to_numpy(dtype=np.int64))
+    sold = sell(lot, tract.products, market, names)
     plot_of_tree = grown.trees["plot_at"].to_numpy(dtype=np.int64)
     factor = grown.trees["trees_per_acre"].to_numpy(dtype=float)
     per_acre = plot_values(
@@ -106,11 +112,14 @@ def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
         attributes=attribute_names(len(sold.lines)),
         trees=grown.trees,
         all_trees=_whole_tally(tract.trees, grown.trees, logs, sold),
+        grown=grown,
         logs=logs,
+        lot=lot,
+        market=market,
         log_table=_log_table(grown.trees, logs, sold, names),
         sold=sold,
         height_curves=_curve_report(grown),
-        problems=sold.problems,
+        problems=[*grown.problems, *sold.problems],
     )
 
 
@@ -128,30 +137,12 @@ def common_names() -> dict[int, str]:
     return dict(zip(names.index.astype(int).tolist(), names.tolist(), strict=True))
 
 
-def cut(grown: GrownTally, specs: list[ProductSpec], settings: Settings) -> Logs:
-    """Buck every stem top-down, up to the saw height that was tallied.
-
-    A log count is turned to a height with the saw products' own trim, so that a tally of two
-    logs yields two logs whatever trim the mills ask for.
-    """
-    trees = grown.trees
-    trims = [s.trim_ft for s in specs if s.kind == "saw"]
-    from_logs = saw_top_from_logs(
-        trees["saw_logs"].to_numpy(dtype=float),
-        stump_ft=settings.volume.stump_ft,
-        trim_ft=max([settings.volume.trim_ft, *trims]),
-    )
-    measured = trees["saw_height_ft"].to_numpy(dtype=float)
-    return buck_top_down(
-        grown.stems,
-        specs,
-        saw_top_ft=np.where(np.isnan(measured), from_logs, measured),
-        called_product=trees["product"].to_numpy(dtype=object),
-        defect_pct=trees["defect_pct"].to_numpy(dtype=float),
-        cull=trees["status"].to_numpy() == "cull",
-        stump_ft=settings.volume.stump_ft,
-        cuft_per_cord=settings.volume.cuft_per_cord,
-        aliases=settings.species.aliases,
+def market_of(tract: Tract) -> Market:
+    """Return what the tract's logs are sold by."""
+    settings = tract.settings
+    sheet = settings.prices or settings.mills
+    return Market(
+        prices=tract.prices, mills=tract.mills, file=sheet.file if sheet is not None else ""
     )
 
 
@@ -176,6 +167,7 @@ def _trees_used(tract: Tract, plots: pd.DataFrame, parts: PlotParts) -> pd.DataF
     trees = tract.trees[tract.trees["used"]].copy()
     place = pd.Series(np.arange(len(plots)), index=plots["plot"])
     trees["plot_at"] = trees["plot"].map(place).astype(np.int64)
+    trees["stand"] = plots["stand"].to_numpy(dtype=object)[trees["plot_at"].to_numpy()]
     trees["trees_per_acre"] = parts.trees_per_acre(
         trees["plot_at"].to_numpy(), trees["dbh_in"].to_numpy(), trees["count"].to_numpy()
     )
@@ -215,7 +207,7 @@ def _log_table(
     """Return the logs with the plot, tree and species they came from, and their value."""
     frame = logs.to_frame().rename(columns={"tree": "_at"})
     at = frame.pop("_at").to_numpy()
-    who = trees[["plot", "tree", "species_code", "dbh_in", "trees_per_acre", "source_row"]]
+    who = trees[["plot", "tree", "species_code", "dbh_in", "trees_per_acre", "grade", "source_row"]]
     who = who.iloc[at].reset_index(drop=True)
     who.insert(3, "species", who["species_code"].map(names))
     who = who.rename(columns={"source_row": "tally_row"})

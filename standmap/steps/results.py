@@ -36,6 +36,8 @@ class ResultTables:
     unit_products: pd.DataFrame
     must_stay: pd.DataFrame
     must_stay_totals: pd.DataFrame
+    found: StandEstimates
+    net_acres: pd.Series
     problems: list[Problem]
 
 
@@ -73,6 +75,8 @@ def result_tables(tract: Tract, tally: TallyFigures, land: Land) -> ResultTables
         unit_products=product_table(unit_totals, lines, lead_rule=lead, domain="unit_id"),
         must_stay=must_stay,
         must_stay_totals=must_stay_totals,
+        found=found,
+        net_acres=net,
         problems=_weak(stands, tract),
     )
 
@@ -137,8 +141,10 @@ def _plots(tract: Tract, tally: TallyFigures) -> gpd.GeoDataFrame:
 def _units(tract: Tract, land: Land, totals: EstimateTable) -> gpd.GeoDataFrame:
     """Return the harvest units: acres, conflicts, totals with errors."""
     if tract.units is None:
-        return gpd.GeoDataFrame({"unit": []}, geometry=[], crs=WGS84)
-    outline = tract.units.dissolve("unit", as_index=False)[["unit", "geometry"]]
+        none = pd.Series([], dtype=object)
+        outline = gpd.GeoDataFrame({"unit": none}, geometry=[], crs=tract.crs)
+    else:
+        outline = tract.units.dissolve("unit", as_index=False)[["unit", "geometry"]]
     figures = {}
     for at, measure in enumerate(totals.attributes[: len(MEASURES)]):
         figures[f"{measure}_total"] = totals.estimate[:, at]
@@ -146,7 +152,7 @@ def _units(tract: Tract, land: Land, totals: EstimateTable) -> gpd.GeoDataFrame:
     table = pd.DataFrame(figures, index=list(totals.rows))
     table["borrowed"] = totals.borrowed
     frame = outline.merge(land.unit_acres.join(table), left_on="unit", right_index=True)
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=tract.units.crs).to_crs(WGS84)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=tract.crs).to_crs(WGS84)
 
 
 def _must_stay(

@@ -22,10 +22,11 @@ LINE_MEASURES: Final = (
     "cords",
     "weight_tons",
     "value_usd",
+    *(f"gross_bf_{rule}" for rule in LOG_RULES),
 )
 """What is known of each sale line; ``trees`` counts trees that yield the product."""
 
-MEASURES: Final = ("trees", "basal_area_sqft", *LINE_MEASURES[1:])
+MEASURES: Final = ("trees", "basal_area_sqft", *LINE_MEASURES[1:9])
 """What is known of each stand, in the order every table shows it."""
 
 
@@ -83,7 +84,7 @@ def plot_values(
     totals[:, 0] = np.bincount(plot_of_tree, weights=factor, minlength=n_plots)
     section = BASAL_AREA_CONSTANT * dbh_in**2
     totals[:, 1] = np.bincount(plot_of_tree, weights=factor * section, minlength=n_plots)
-    totals[:, 2:] = by_line[:, :, 1:].sum(axis=1)
+    totals[:, 2:] = by_line[:, :, 1 : len(MEASURES) - 1].sum(axis=1)
     return np.concatenate([totals, by_line.reshape(n_plots, -1)], axis=1)
 
 
@@ -105,6 +106,7 @@ def _line_values(
         logs.cords,
         logs.weight_tons,
         sold.value_usd,
+        *logs.gross_bf.T,
     )
     out = np.empty((n_plots * n_lines, len(LINE_MEASURES)))
     for at, column in enumerate(columns):

@@ -8,17 +8,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.errors import DomainError, InputError, Problem
+from standmap.errors import InputError, Problem
 from standmap.products import saw_top_from_logs
 from standmap.species import form_class_default
+from standmap.steps.heights import FilledHeights, fill_heights
 from standmap.tract import Ledger, Settings
 from standmap.trees import (
+    FormClasses,
     HeightCurves,
     Stems,
-    fit_heights,
+    TaperTable,
     form_class_stems,
     join_stems,
+    measured_form_class,
     national_stems,
+    taper_stems,
 )
 
 BoolArray = npt.NDArray[np.bool_]
@@ -38,26 +42,43 @@ class GrownTally:
         Their stems, in the same order.
     curves : HeightCurves or None
         The height curves fitted to the tract; None where every height was measured or none was.
+    form_classes : FormClasses or None
+        Form class from the butt logs measured on the tract; None where none was measured.
+    problems : list of Problem
+        What is doubtful about the curves.
     """
 
     trees: pd.DataFrame
     stems: Stems
     curves: HeightCurves | None
+    form_classes: FormClasses | None
+    problems: list[Problem]
 
 
-def grow_stems(trees: pd.DataFrame, settings: Settings, *, file: str, ledger: Ledger) -> GrownTally:
+def grow_stems(
+    trees: pd.DataFrame,
+    settings: Settings,
+    *,
+    taper: TaperTable | None,
+    file: str,
+    ledger: Ledger,
+) -> GrownTally:
     """Give every tree a stem by the source the tract file chose.
 
-    A tree with a total height, measured or filled from the tract's own height curve, takes the
-    national profile; a tree with logs alone takes form class. With ``source = "form_class"``
-    every tree with sawlogs takes form class and the rest take the national profile.
+    With ``source = "national"`` a tree with a total height, measured or filled from the tract's
+    own height curves, takes the national profile, and a tree with logs alone takes form class.
+    With ``"form_class"`` every tree with sawlogs takes form class and the rest take the national
+    profile. With ``"taper"`` the user's own table stands where the national profile would.
 
     Parameters
     ----------
     trees : DataFrame
-        The used rows of the tally, in the canonical columns.
+        The used rows of the tally, in the canonical columns, with ``stand`` and
+        ``trees_per_acre``.
     settings : Settings
         The tract file.
+    taper : TaperTable or None
+        The user's own stem profiles.
     file : str
         Name of the tally, for the ledger.
     ledger : Ledger
@@ -69,44 +90,39 @@ def grow_stems(trees: pd.DataFrame, settings: Settings, *, file: str, ledger: Le
         If some trees have neither a height, nor a curve to take one from, nor a log count.
     """
     trees = trees.reset_index(drop=True)
-    heights, source, curves = _heights(trees)
-    by_form_class = _takes_form_class(trees, heights, settings)
-    _refuse_shapeless(trees, heights, by_form_class, file=file)
-    filled = (source == "fitted") & ~by_form_class
-    source = np.where(by_form_class & (source != "measured"), "form class", source)
+    filled = fill_heights(trees, file=file)
+    by_form_class = _takes_form_class(trees, filled.height_ft, settings)
+    _refuse_shapeless(trees, filled.height_ft, by_form_class, file=file)
+    _enter_filled(trees, filled, by_form_class, file=file, ledger=ledger)
+    source = np.where(by_form_class & (filled.source != "measured"), "form class", filled.source)
+    form_classes = _measured(trees)
+    grown = _Growth(trees, filled.height_ft, settings, taper, form_classes)
+    return GrownTally(
+        trees=trees.assign(height_used_ft=filled.height_ft, height_source=source),
+        stems=grown.stems(by_form_class),
+        curves=filled.curves,
+        form_classes=form_classes,
+        problems=filled.problems,
+    )
+
+
+def _enter_filled(
+    trees: pd.DataFrame,
+    filled: FilledHeights,
+    by_form_class: BoolArray,
+    *,
+    file: str,
+    ledger: Ledger,
+) -> None:
+    """Enter the heights that stand in for a blank in the ledger."""
+    put_in = (filled.source == "fitted") & ~by_form_class
     ledger.extend_filled(
         file=file,
-        rows=trees["source_row"].to_numpy()[filled],
+        rows=trees["source_row"].to_numpy()[put_in],
         column="height_ft",
-        values=heights[filled],
+        values=filled.height_ft[put_in],
         why="no height measured; taken from the height curve of this tract's measured trees",
     )
-    trees = trees.assign(height_used_ft=heights, height_source=source)
-    return GrownTally(
-        trees=trees, stems=_stems(trees, heights, by_form_class, settings), curves=curves
-    )
-
-
-def _heights(
-    trees: pd.DataFrame,
-) -> tuple[FloatArray, npt.NDArray[np.object_], HeightCurves | None]:
-    """Return each tree's height, where it came from, and the curves used."""
-    heights = trees["height_ft"].to_numpy(dtype=float).copy()
-    missing = np.isnan(heights)
-    source = np.where(missing, "", "measured").astype(object)
-    if not missing.any():
-        return heights, source, None
-    whole = ~missing & trees["broken_height_ft"].isna().to_numpy()
-    dbh = trees["dbh_in"].to_numpy(dtype=float)
-    codes = trees["species_code"].to_numpy(dtype=np.int64)
-    try:
-        curves = fit_heights(dbh[whole], heights[whole], codes[whole])
-    except DomainError:  # too few heights for any curve: log counts must serve
-        return heights, source, None
-    heights[missing] = curves.predict(codes[missing], dbh[missing])
-    got = missing & ~np.isnan(heights)
-    source[got] = "fitted"
-    return heights, source, curves
 
 
 def _takes_form_class(trees: pd.DataFrame, heights: FloatArray, settings: Settings) -> BoolArray:
@@ -136,58 +152,89 @@ def _refuse_shapeless(
     )
 
 
-def _stems(
-    trees: pd.DataFrame, heights: FloatArray, by_form_class: BoolArray, settings: Settings
-) -> Stems:
-    """Build both kinds of stem and put them back in tally order."""
-    codes = trees["species_code"].to_numpy(dtype=np.int64)
-    dbh = trees["dbh_in"].to_numpy(dtype=float)
-    broken = trees["broken_height_ft"].to_numpy(dtype=float)
-    parts, orders = [], []
-    national = ~by_form_class
-    if national.any():
-        parts.append(
-            national_stems(
-                codes[national],
-                dbh[national],
-                heights[national],
-                ecodivision=settings.tract.ecodivision,
-                planted=settings.tract.planted,
-                broken_height_ft=broken[national],
-            )
-        )
-        orders.append(np.flatnonzero(national))
-    if by_form_class.any():
-        parts.append(
-            form_class_stems(
-                codes[by_form_class],
-                dbh[by_form_class],
-                trees["saw_logs"].to_numpy(dtype=float)[by_form_class],
-                form_class=_form_class(trees, settings)[by_form_class],
-                height_ft=_above_the_logs(trees, heights, settings)[by_form_class],
-                stump_ft=settings.volume.stump_ft,
-                trim_ft=settings.volume.trim_ft,
-                broken_height_ft=broken[by_form_class],
-            )
-        )
-        orders.append(np.flatnonzero(by_form_class))
-    return join_stems(parts, np.concatenate(orders) if orders else np.array([], dtype=np.int64))
-
-
-def _above_the_logs(trees: pd.DataFrame, heights: FloatArray, settings: Settings) -> FloatArray:
-    """Return heights, blank where a curve's height falls short of the logs that were tallied."""
-    volume = settings.volume
-    tops = saw_top_from_logs(
-        trees["saw_logs"].to_numpy(dtype=float), stump_ft=volume.stump_ft, trim_ft=volume.trim_ft
+def _measured(trees: pd.DataFrame) -> FormClasses | None:
+    """Return form class from the butt logs that were measured; None where none was."""
+    butt = trees["butt_dib_in"].to_numpy(dtype=float)
+    if np.isnan(butt).all():
+        return None
+    return measured_form_class(
+        trees["species_code"].to_numpy(dtype=np.int64),
+        trees["dbh_in"].to_numpy(dtype=float),
+        butt,
+        trees["trees_per_acre"].to_numpy(dtype=float),
     )
-    return np.where(heights <= tops, np.nan, heights)
 
 
-def _form_class(trees: pd.DataFrame, settings: Settings) -> FloatArray:
-    """Return form class: the tree's own, else the tract file's, else the species' default."""
-    own = trees["form_class"].to_numpy(dtype=float)
-    if settings.volume.form_class is not None:
-        rest = np.full(len(trees), float(settings.volume.form_class))
-    else:
-        rest = np.asarray(form_class_default(trees["species_code"].to_numpy(dtype=np.int64)), float)
-    return np.where(np.isnan(own), rest, own)
+@dataclass(frozen=True, slots=True)
+class _Growth:
+    """What stems are grown from."""
+
+    trees: pd.DataFrame
+    height_ft: FloatArray
+    settings: Settings
+    taper: TaperTable | None
+    form_classes: FormClasses | None
+
+    def stems(self, by_form_class: BoolArray) -> Stems:
+        """Build both kinds of stem and put them back in tally order."""
+        parts, orders = [], []
+        if by_form_class.any():
+            parts.append(self._by_form_class(by_form_class))
+            orders.append(np.flatnonzero(by_form_class))
+        if not by_form_class.all() or not len(by_form_class):
+            parts.append(self._by_height(~by_form_class))
+            orders.append(np.flatnonzero(~by_form_class))
+        return join_stems(parts, np.concatenate(orders))
+
+    def _by_height(self, rows: BoolArray) -> Stems:
+        codes, dbh, height, broken = (
+            self.trees["species_code"].to_numpy(dtype=np.int64)[rows],
+            self.trees["dbh_in"].to_numpy(dtype=float)[rows],
+            self.height_ft[rows],
+            self.trees["broken_height_ft"].to_numpy(dtype=float)[rows],
+        )
+        if self.taper is not None:
+            return taper_stems(codes, dbh, height, self.taper, broken_height_ft=broken)
+        return national_stems(
+            codes,
+            dbh,
+            height,
+            ecodivision=self.settings.tract.ecodivision,
+            planted=self.settings.tract.planted,
+            broken_height_ft=broken,
+        )
+
+    def _by_form_class(self, rows: BoolArray) -> Stems:
+        volume = self.settings.volume
+        logs = self.trees["saw_logs"].to_numpy(dtype=float)
+        tops = saw_top_from_logs(logs, stump_ft=volume.stump_ft, trim_ft=volume.trim_ft)
+        # A curve's height may fall short of the logs that were tallied: then the logs are right.
+        above = np.where(self.height_ft <= tops, np.nan, self.height_ft)
+        return form_class_stems(
+            self.trees["species_code"].to_numpy(dtype=np.int64)[rows],
+            self.trees["dbh_in"].to_numpy(dtype=float)[rows],
+            logs[rows],
+            form_class=self._form_class()[rows],
+            height_ft=above[rows],
+            stump_ft=volume.stump_ft,
+            trim_ft=volume.trim_ft,
+            broken_height_ft=self.trees["broken_height_ft"].to_numpy(dtype=float)[rows],
+        )
+
+    def _form_class(self) -> FloatArray:
+        """Return form class, the nearest to the tree first.
+
+        The tree's own, as written or from its measured butt log; that of measured trees of its
+        species; the tract file's; the species' default.
+        """
+        codes = self.trees["species_code"].to_numpy(dtype=np.int64)
+        dbh = self.trees["dbh_in"].to_numpy(dtype=float)
+        form = self.trees["form_class"].to_numpy(dtype=float)
+        butt = self.trees["butt_dib_in"].to_numpy(dtype=float)
+        form = np.where(np.isnan(form), 100.0 * butt / dbh, form)
+        if self.form_classes is not None:
+            known = np.isin(codes, self.form_classes.report["species_code"].to_numpy())
+            form = np.where(np.isnan(form) & known, self.form_classes.predict(codes, dbh), form)
+        if self.settings.volume.form_class is not None:
+            return np.where(np.isnan(form), self.settings.volume.form_class, form)
+        return np.where(np.isnan(form), np.asarray(form_class_default(codes), float), form)

@@ -107,14 +107,18 @@ def product_table(
                 "quantity_label": label,
                 "quantity_error_pct": totals.error_pct[:, at[measure]],
                 "price_usd": price,
-                **{m: totals.estimate[:, at[m]] for m in LINE_MEASURES[:-1]},
-                "value_usd": value,
+                **{m: totals.estimate[:, at[m]] for m in LINE_MEASURES},
                 "value_error_pct": totals.error_pct[:, at["value_usd"]],
             }
         )
         rows.append(frame)
-    if not rows:
-        return pd.DataFrame(columns=[domain, "product", "kind", "unit", "quantity", "value_usd"])
+    if not rows:  # a cruise that found no tree sells nothing
+        numbers = ("quantity", "quantity_error_pct", "price_usd", *LINE_MEASURES, "value_error_pct")
+        words = (domain, "product", "kind", "unit", "quantity_label")
+        return pd.DataFrame(
+            {name: pd.Series(dtype=object) for name in words}
+            | {name: pd.Series(dtype=float) for name in numbers}
+        )
     table = pd.concat(rows, ignore_index=True)
     place = {name: at for at, name in enumerate(totals.rows)}
     return (

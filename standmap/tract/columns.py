@@ -52,7 +52,11 @@ TREE_COLUMNS: Final = (
     Column("height_ft", metric={"height_m": FT_PER_M}),
     Column("broken_height_ft", metric={"broken_height_m": FT_PER_M}),
     Column("form_class"),
+    Column("butt_dib_in", metric={"butt_dib_cm": IN_PER_CM}),
+    Column("grade"),
     Column("defect_pct"),
+    Column("defect_from_ft", metric={"defect_from_m": FT_PER_M}),
+    Column("defect_to_ft", metric={"defect_to_m": FT_PER_M}),
     _text("product"),
     _text("status"),
 )
@@ -98,6 +102,7 @@ def find_columns(
     """
     found: dict[str, Found] = {}
     absent: list[Column] = []
+    unmapped: list[Column] = []
     for column in columns:
         names = {column.name: 1.0, **column.metric}
         asked = {name: mapped[name] for name in names if name in mapped}
@@ -120,12 +125,14 @@ def find_columns(
                     f"Did you mean '{near}'?" if near else f"The header has: {some(header)}.",
                     column=theirs,
                 )
-        if column.required and column.name not in found and not asked:
+        if asked and column.name not in found:
+            unmapped.append(column)
+        elif column.required and column.name not in found:
             absent.append(column)
     for column in absent:
         _missing(column, header, found, file, findings)
     if hints:
-        _hint_misspelt(header, columns, found, absent, file, findings)
+        _hint_misspelt(header, columns, found, [*absent, *unmapped], file, findings)
     for name, where in found.items():
         if where.factor != 1.0:
             findings.ledger.add(
@@ -179,12 +186,12 @@ def _hint_misspelt(
     header: Sequence[str],
     columns: Sequence[Column],
     found: Mapping[str, Found],
-    absent: Sequence[Column],
+    told_of: Sequence[Column],
     file: str,
     findings: Findings,
 ) -> None:
     used = {where.at for where in found.values()}
-    told = {column.name for column in absent}
+    told = {column.name for column in told_of}
     free = [
         name
         for column in columns

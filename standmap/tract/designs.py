@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Final
 
 import geopandas as gpd
@@ -36,6 +37,9 @@ def cruise_design(
     file : str
         The tract file, for messages.
     """
+    keys = [p.column or "" for p in findings.problems if p.severity == "error"]
+    if any(key.startswith("cruise.") for key in keys):
+        return None  # told of already; what is left of the cruise would be misread
     before = len(findings.problems)
     tables: list[tuple[str, CruiseTable | CruisePart]] = [("cruise", cruise)]
     tables += [(f"cruise.parts {n}", part) for n, part in enumerate(cruise.parts, start=1)]
@@ -162,9 +166,11 @@ def check_design(
             tally_acres=np.ones(len(used)),
         )
     except DomainError as error:
+        ids = used["plot"].to_list()
+        what = re.sub(r"[Pp]lot row (\d+)", lambda m: f"plot {ids[int(m[1])]}", _first(error))
         findings.error(
             file,
-            f"the cruise does not fit the plots: {_first(error)}",
+            f"the cruise does not fit the plots: {what}",
             "Give [cruise] a baf, plot_acres or plot_radius_ft, or every plot its own.",
             column="cruise",
         )

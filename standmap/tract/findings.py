@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -127,6 +129,17 @@ def did_you_mean(name: str, known: Sequence[str], *, all_known: str = "Known") -
     if near is not None:
         return f"Did you mean '{near}'?"
     return f"{all_known}: {some(known)}."
+
+
+def toml_key(name: str) -> str:
+    """Return a name as a key of the tract file, quoted where it must be.
+
+    Examples
+    --------
+    >>> print(toml_key("LOB"), toml_key("wite oak"))
+    LOB "wite oak"
+    """
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
 
 
 def some(names: Sequence[object], most: int = 12) -> str:

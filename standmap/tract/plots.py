@@ -64,6 +64,7 @@ def read_plots(
     if listed is None:
         return None
     plots = _one_of_each(listed.plots, table.file, sources.findings)
+    _remark_shared_places(plots, table.file, sources.findings)
     if stands is None or not listed.placeable:
         return plots
     return place(plots, stands, table.file, sources.findings)
@@ -114,6 +115,8 @@ def _from_table(table: PlotsTable, sources: Sources, path: Path) -> Listed | Non
     absent = [name for name in ("x", "y") if name not in found]
     if absent and not (len(absent) == 2 and "stand" in found):
         for name in absent:
+            if getattr(table, name) is not None:  # mapped to no column, and told of as such
+                continue
             theirs = next((h for h in read.header if h.casefold() in AXIS_WORDS[name]), None)
             findings.error(
                 file,
@@ -260,6 +263,20 @@ def _one_of_each(plots: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.
                 value=name,
             )
     return plots[keep].reset_index(drop=True)
+
+
+def _remark_shared_places(plots: gpd.GeoDataFrame, file: str, findings: Findings) -> None:
+    """Tell of plots that stand on the very point of an earlier one."""
+    mapped = plots[plots.geometry.notna().to_numpy(dtype=bool)]
+    again = pd.Series(shapely.to_wkb(mapped.geometry.to_numpy())).duplicated().to_numpy()
+    if again.any():
+        names = some(list(mapped["plot"][again]))
+        findings.warn(
+            file,
+            f"{again.sum()} plots have the very coordinates of another",
+            f"All are used; correct the places that were copied: {names}.",
+            column="plot",
+        )
 
 
 def _same_point(one: object, other: object) -> bool:

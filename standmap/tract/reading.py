@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import re
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
@@ -18,16 +19,25 @@ from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_streams
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
-from standmap.tract.sheets import check_makeable, read_prices, read_products
+from standmap.tract.sheets import (
+    check_makeable,
+    read_mills,
+    read_offers,
+    read_prices,
+    read_products,
+    read_taper,
+)
 from standmap.tract.sources import Sources, sha256
 from standmap.tract.stands import read_stands, read_units
 from standmap.tract.tally import read_tally, set_aside
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import locate, read_settings
 from standmap.tract.tree_checks import checked_aliases
-from standmap.trees import national_stems
+from standmap.trees import fit_heights, national_stems
 
 OUTSIDE: Final = "its plot is outside every stand"
+MANY_HEIGHTS: Final = 50
+"""With more measured heights than this a curve can be fitted; with fewer it is tried."""
 
 log = logging.getLogger(__name__)
 
@@ -112,6 +122,10 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         products=None if products is None else products.names,
     )
     prices = read_prices(settings.prices, sources, products, aliases)
+    taper = read_taper(settings.volume.taper, settings.volume.source, sources, aliases)
+    as_of = settings.tract.date
+    mills = read_mills(settings.mills, settings.costs, sources, products, aliases, as_of=as_of)
+    offers = read_offers(settings.offers, sources, products, aliases)
     design = cruise_design(
         settings.cruise,
         own_sizes=plots is not None and bool(plots[["baf", "plot_acres"]].notna().any(axis=None)),
@@ -131,6 +145,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
                 tally_file=settings.trees.file,
                 findings=findings,
             )
+    if trees is not None and not findings.failed:
+        _check_stems(trees, settings.trees.file, findings)
     if products is not None and settings.products and trees is not None and not findings.failed:
         check_makeable(products, trees, aliases, file=settings.products.file, findings=findings)
 
@@ -157,6 +173,9 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         design=design,
         products=products.specs,
         prices=prices,
+        mills=mills,
+        taper=taper,
+        offers=tuple(offers),
         rasters=rasters,
         problems=tuple(findings.problems),
         ledger=findings.ledger,
@@ -164,6 +183,31 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         **layers,
     )
     return tract, findings.problems
+
+
+def _check_stems(trees: pd.DataFrame, file: str, findings: Findings) -> None:
+    """Report trees with neither height nor logs where too few heights were measured for a curve."""
+    height = trees["height_ft"].to_numpy(dtype=float)
+    used = trees["used"].to_numpy(dtype=bool)
+    bare = used & np.isnan(height) & ~(trees["saw_logs"].to_numpy(dtype=float) > 0)
+    whole = used & ~np.isnan(height) & trees["broken_height_ft"].isna().to_numpy()
+    if not bare.any() or whole.sum() > MANY_HEIGHTS:
+        return
+    dbh, codes = trees["dbh_in"].to_numpy(dtype=float), trees["species_code"].to_numpy()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # whether the curve is a good one is told later
+            fit_heights(dbh[whole], height[whole], codes[whole])
+    except DomainError:
+        findings.rows(
+            "error",
+            file,
+            "this tree has no height and no log count, and too few trees of the tract have a "
+            "measured height to fit a curve",
+            "Measure ten or more total heights over the range of diameters.",
+            rows=trees["source_row"].to_numpy(dtype=np.int64)[bare],
+            column="height_ft",
+        )
 
 
 def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> None:
@@ -226,6 +270,12 @@ def _check_plots(
         return
     outside = trees["plot"].isin(list(plots.loc[~inside, "plot"])).to_numpy(dtype=bool)
     set_aside(trees, outside, OUTSIDE, settings.trees.file, findings)
+    if not trees["used"].any():
+        findings.warn(
+            settings.trees.file,
+            "no tree of the tally is used, so every volume and value is zero",
+            "Look for the reason in the ledger: dead trees, counts of zero, plots outside.",
+        )
     tallied = list(trees["plot"].unique())
     bare = plots.loc[inside & ~plots["plot"].isin(tallied), "plot"]
     if len(bare):

@@ -101,7 +101,14 @@ class TreesTable(_Table):
     broken_height_ft: Column = None
     broken_height_m: Column = None
     form_class: Column = None
+    butt_dib_in: Column = None
+    butt_dib_cm: Column = None
+    grade: Column = None
     defect_pct: Column = None
+    defect_from_ft: Column = None
+    defect_from_m: Column = None
+    defect_to_ft: Column = None
+    defect_to_m: Column = None
     product: Column = None
     status: Column = None
 
@@ -153,8 +160,11 @@ class CruiseTable(_PlotSize):
 class VolumeTable(_Table):
     """``[volume]``: where stem volume comes from, and the log rule tables are headed with."""
 
-    source: Literal["national", "form_class"] = Field(
-        default="national", description='"national" or "form_class"'
+    source: Literal["national", "form_class", "taper"] = Field(
+        default="national", description='"national", "form_class" or "taper"'
+    )
+    taper: str | None = Field(
+        default=None, min_length=1, description="a file with your own stem profiles"
     )
     form_class: float | None = Field(
         default=None, ge=50, le=100, description="a Girard form class such as 78"
@@ -186,6 +196,11 @@ class ProductsTable(_Table):
     length_step_ft: Column = None
     trim_ft: Column = None
     max_large_in: Column = None
+    lengths_ft: Column = None
+    max_grade: Column = None
+    butt_only: Column = None
+    max_cull_pct: Column = None
+    min_logs: Column = None
     called_only: Column = None
     description: Column = None
 
@@ -200,6 +215,63 @@ class PricesTable(_Table):
     price_usd: Column = None
     unit: Column = None
     log_rule: Column = None
+
+
+class BuckingTable(_Table):
+    """``[bucking]``: how stems are cut into logs on paper."""
+
+    method: Literal["top_down", "field", "best_value"] = Field(
+        default="top_down", description='"top_down", "field" or "best_value"'
+    )
+    length_step_ft: Positive = Field(default=1.0, description="a length in feet")
+
+
+class MillsTable(_Table):
+    """``[mills]``: what mills pay, delivered or standing; each key names your own column."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    mill: Column = None
+    product: Column = None
+    species: Column = None
+    price_usd: Column = None
+    unit: Column = None
+    log_rule: Column = None
+    basis: Column = None
+    haul_miles: Column = None
+    min_dib_in: Column = None
+    max_large_in: Column = None
+    min_length_ft: Column = None
+    lengths_ft: Column = None
+    date: Column = None
+    limit: Column = None
+    limit_loads: Column = None
+
+
+class CostsTable(_Table):
+    """``[costs]``: what turns a delivered price into stumpage. None has a default."""
+
+    cut_load_usd_per_ton: NotNegative | None = Field(
+        default=None, description="dollars to fell, skid and load a ton"
+    )
+    haul_usd_per_loaded_mile: NotNegative | None = Field(
+        default=None, description="dollars for each loaded mile"
+    )
+    load_tons: Positive | None = Field(default=None, description="green tons on a truck")
+
+
+class OffersTable(_Table):
+    """``[offers]``: what buyers offer for the standing timber; keys name your own columns."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    offer: Column = None
+    product: Column = None
+    species: Column = None
+    price_usd: Column = None
+    unit: Column = None
+    log_rule: Column = None
+    lump_sum_usd: Column = None
 
 
 class StreamsTable(_Layer):
@@ -253,6 +325,10 @@ class Settings(_Table):
     volume: VolumeTable = Field(default_factory=VolumeTable)
     products: ProductsTable | None = None
     prices: PricesTable | None = None
+    bucking: BuckingTable = Field(default_factory=BuckingTable)
+    mills: MillsTable | None = None
+    costs: CostsTable = Field(default_factory=CostsTable)
+    offers: OffersTable | None = None
     streams: StreamsTable | None = None
     buffers: BuffersTable = Field(default_factory=BuffersTable)
     exclusions: ExclusionsTable | None = None

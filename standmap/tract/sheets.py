@@ -1,10 +1,11 @@
-"""The two sheets of a sale: product specs and prices."""
+"""The sheets of a sale: product specs, prices, mills and offers."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -16,10 +17,19 @@ from standmap.products import ProductSpec, example_products, specs_from_frame
 from standmap.species import species_mask
 from standmap.tract.columns import Column, find_columns, mapped_names
 from standmap.tract.findings import Findings
-from standmap.tract.settings import PricesTable, ProductsTable
+from standmap.tract.settings import (
+    CostsTable,
+    MillsTable,
+    OffersTable,
+    PricesTable,
+    ProductsTable,
+)
 from standmap.tract.sources import Sources
 from standmap.tract.tables import read_table
+from standmap.trees import TaperTable, taper_table
 from standmap.value import PriceSheet, price_sheet_from_frame
+from standmap.value.mills import Costs, MillSheet, mills_from_frame
+from standmap.value.offers import Offer, offers_from_frame
 
 PRICE_COLUMNS: Final = ("product", "species", "price_usd", "unit", "log_rule")
 
@@ -122,8 +132,117 @@ def read_prices(
     return replace(sheet, prices=prices)
 
 
+def read_mills(
+    table: MillsTable | None,
+    costs: CostsTable,
+    sources: Sources,
+    products: ProductSheet | None,
+    aliases: Mapping[str, str],
+    *,
+    as_of: date | None,
+) -> MillSheet | None:
+    """Read the mills table; None where there is none or the products could not be read."""
+    if table is None:
+        return None
+    canonical = [name for name in MillsTable.model_fields if name not in ("file", "sheet")]
+    read = _read(table, canonical, sources, "[mills]")
+    if read is None or products is None:
+        return None
+    frame, rows = read
+    sheet, problems = mills_from_frame(
+        frame,
+        file=table.file,
+        products=products.names,
+        aliases=aliases,
+        bulk_products=products.bulk,
+        costs=_costs(costs, sources),
+        as_of=as_of,
+    )
+    sources.findings.problems += _on_their_rows(problems, rows)
+    return sheet
+
+
+def read_taper(
+    file: str | None, source: str, sources: Sources, aliases: Mapping[str, str]
+) -> TaperTable | None:
+    """Read the user's own stem profiles; None where the tract does not use any."""
+    findings = sources.findings
+    if source != "taper":
+        if file is not None:
+            findings.warn(
+                sources.tract_file,
+                "a taper file is named, but stems come from another source",
+                'Set source = "taper" under [volume] to use it.',
+                column="volume.taper",
+                value=file,
+            )
+        return None
+    if file is None:
+        findings.error(
+            sources.tract_file,
+            'source = "taper" needs a file of stem profiles',
+            'Add taper = "..." under [volume].',
+            column="volume.taper",
+        )
+        return None
+    path = sources.find(file, "[volume] taper")
+    read = None if path is None else read_table(path, file, findings)
+    if read is None:
+        return None
+    try:
+        return taper_table(read.named(), file=file, aliases=dict(aliases))
+    except InputError as error:
+        findings.problems += _on_their_rows(error.problems, read.rows)
+        return None
+
+
+def _costs(table: CostsTable, sources: Sources) -> Costs | None:
+    """Return the costs where all three are given; some without the others is an error."""
+    given = {name: value for name, value in table if value is not None}
+    missing = [name for name, value in table if value is None]
+    if not given:
+        return None
+    for name in missing:
+        sources.findings.error(
+            sources.tract_file,
+            "one of the three costs is missing",
+            "Give cut_load_usd_per_ton, haul_usd_per_loaded_mile and load_tons together; ask "
+            "loggers near the tract.",
+            column=f"costs.{name}",
+        )
+    return None if missing else Costs(**given)
+
+
+def read_offers(
+    table: OffersTable | None,
+    sources: Sources,
+    products: ProductSheet | None,
+    aliases: Mapping[str, str],
+) -> list[Offer]:
+    """Read the offers; none where there is no table or the products could not be read."""
+    if table is None:
+        return []
+    canonical = [name for name in OffersTable.model_fields if name not in ("file", "sheet")]
+    read = _read(table, canonical, sources, "[offers]")
+    if read is None or products is None:
+        return []
+    frame, rows = read
+    offers, problems = offers_from_frame(
+        frame,
+        file=table.file,
+        products=products.names,
+        aliases=aliases,
+        bulk_products=products.bulk,
+    )
+    sources.findings.problems += _on_their_rows(problems, rows)
+    return offers
+
+
 def _read(
-    table: ProductsTable | PricesTable, canonical: Sequence[str], sources: Sources, key: str
+    table: ProductsTable | PricesTable | MillsTable | OffersTable,
+    canonical: Sequence[str],
+    sources: Sources,
+    key: str,
 ) -> tuple[pd.DataFrame, npt.NDArray[np.int64]] | None:
     """Read a sheet under the canonical names of its columns."""
     path = sources.find(table.file, key)

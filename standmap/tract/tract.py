@@ -16,7 +16,10 @@ from standmap.errors import Problem
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
+from standmap.trees import TaperTable
 from standmap.value import PriceSheet
+from standmap.value.mills import MillSheet
+from standmap.value.offers import Offer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -47,6 +50,12 @@ class Tract:
         What can be made of them.
     prices : PriceSheet or None
         What it brings.
+    taper : TaperTable or None
+        The user's own stem profiles.
+    mills : MillSheet or None
+        Which mills buy it, and for how much.
+    offers : tuple of Offer
+        What buyers offer for it standing.
     streams, exclusions, units : GeoDataFrame or None
         ``class, width_ft``; ``reason`` (setback put on); ``unit``.
     rasters : mapping of str to Path
@@ -68,6 +77,9 @@ class Tract:
     design: Design
     products: list[ProductSpec]
     prices: PriceSheet | None
+    taper: TaperTable | None
+    mills: MillSheet | None
+    offers: tuple[Offer, ...]
     streams: gpd.GeoDataFrame | None
     exclusions: gpd.GeoDataFrame | None
     units: gpd.GeoDataFrame | None

@@ -17,6 +17,9 @@ TRACT_FILE: Final = "tract.toml"
 
 Loc = tuple[int | str, ...]
 
+STAND_INS: Final[dict[Loc, str]] = {("cruise", "design"): "point"}
+"""Required keys that the rest can be checked without: what stands in once the fault is told."""
+
 
 def locate(path: str | Path) -> Path:
     """Return the tract file for a file or a folder.
@@ -117,7 +120,13 @@ def _validated(raw: dict[str, Any], file: str, text: str, findings: Findings) ->
                     _report(fault["type"], loc, fault, file, text, findings)
                 reported.add(loc)
                 dropped |= _drop(raw, loc)
-            required = any(fault["type"] == "missing" for fault in error.errors())
+                if loc in STAND_INS:  # so that the rest of the tract is checked in the same run
+                    raw[str(loc[0])][loc[1]] = STAND_INS[loc]
+                    dropped = True
+            required = any(
+                fault["type"] == "missing" and fault["loc"] not in STAND_INS
+                for fault in error.errors()
+            )
             if required or not dropped:
                 return None
 

@@ -13,9 +13,9 @@ import pandas as pd
 from standmap.products import saw_top_from_logs
 from standmap.species import UnknownSpeciesError, catalogue, lookup, resolve
 from standmap.tract.columns import Found
-from standmap.tract.findings import Findings, some
+from standmap.tract.findings import Findings, some, toml_key
 from standmap.tract.settings import VolumeTable
-from standmap.trees import MAX_LOGS, has_national_model, holds_logs
+from standmap.trees import MAX_LOGS, form_class_stems, has_national_model, holds_logs
 from standmap.units import BREAST_HEIGHT_FT
 
 MOST_DBH_IN: Final = 120.0
@@ -23,6 +23,10 @@ MOST_DBH_IN: Final = 120.0
 LEAST_SAW_DBH_IN: Final = 6.0
 """Least diameter of a tree with a sawlog: published form-class tables begin at 8 to 10 inches, and
 a 6-inch top is the least they scale to. Common practice, no source. [in]"""
+LEAST_SAW_TOP_IN: Final = 4.0
+"""Thinnest small end, inside bark, that a mill for small logs saws. Common practice, no source."""
+ANY_SPECIES: Final = 802
+"""By form class the wood inside bark is the same for every species; white oak stands for all."""
 MOST_LOGS: Final = float(MAX_LOGS)
 """Most 16-foot logs in a tree: 148 feet of saw height. Common practice, no source."""
 MOST_HEIGHT_FT: Final = 385.0
@@ -31,6 +35,8 @@ NEAREST_HALF_FT: Final = 4.0
 """A count to the nearest half log may stand for a height this much lower. [ft]"""
 LEAST_FORM_CLASS: Final = 50.0
 MOST_FORM_CLASS: Final = 100.0
+WORST_GRADE: Final = 9.0
+"""Grades run from 1 down to here; buyers use three to five. Common practice, no source."""
 CM_SUSPECT_IN: Final = 40.0
 """A tally whose median diameter is above this was most likely measured in centimetres. [in]"""
 MOST_HINTS: Final = 50
@@ -115,8 +121,13 @@ class _Checks:
 
     def blank(self, mask: BoolArray, name: str, what: str, mend: str) -> None:
         """Report masked rows whose cell is empty."""
-        header = self._found[name].header if name in self._found else name
-        self.findings.rows("error", self.file, what, mend, rows=self.rows[mask], column=header)
+        self.findings.rows(
+            "error", self.file, what, mend, rows=self.rows[mask], column=self.header(name)
+        )
+
+    def header(self, name: str) -> str:
+        """Return the header a canonical column goes by in the file."""
+        return self._found[name].header if name in self._found else name
 
 
 def _check_names(
@@ -131,6 +142,7 @@ def _check_names(
     no_plot = (plot == "").to_numpy(dtype=bool)
     check.blank(no_plot, "plot", "the tree has no plot", "Type the plot it was tallied on.")
     if plot_names is not None:
+        plot = _whole_numbers(check, plot, plot_names)
         lost = ~plot.isin(list(plot_names)).to_numpy(dtype=bool) & ~no_plot
         hints = _hints(plot.to_numpy(dtype=object)[lost], plot_names)
         check.error(
@@ -164,6 +176,26 @@ def _check_names(
         "Type live, dead or cull; blank is live.",
     )
     trees["status"] = status.fillna("live")
+
+
+def _whole_numbers(check: _Checks, plot: pd.Series, plot_names: Sequence[str]) -> pd.Series:
+    """Read 101.0 as the plot 101, where that is listed: a spreadsheet's or a script's doing."""
+    floated = plot.str.endswith(".0") & ~plot.isin(list(plot_names))
+    if not floated.any():
+        return plot
+    short = plot.str.removesuffix(".0")
+    changed = (floated & short.isin(list(plot_names))).to_numpy(dtype=bool)
+    check.findings.ledger.add_rows(
+        check.file,
+        rows=check.rows[changed],
+        column=check.header("plot"),
+        action="changed",
+        old=plot.to_numpy(dtype=object)[changed],
+        new=short.to_numpy(dtype=object)[changed],
+        why="a plot number written with a decimal; the plot list has it without",
+    )
+    check.trees["plot"] = plot.where(~changed, short)
+    return check.trees["plot"]
 
 
 def _hints(names: npt.NDArray[np.object_], known: Sequence[str]) -> dict[str, str]:
@@ -216,7 +248,7 @@ def _species_codes(
         near = found.unknown.get(name) or []
         mends[name] = (
             f"Did you mean {' or '.join(near)}? " if near else ""
-        ) + f'Correct it, or add {name} = "..." under [species.aliases].'
+        ) + f'Correct it, or add {toml_key(name)} = "..." under [species.aliases].'
     check.error(lost, "species", "unknown species", [mends[name] for name in species[lost]])
     return np.asarray(codes, dtype=np.int64)
 
@@ -291,6 +323,7 @@ def _check_logs(check: _Checks, volume: VolumeTable) -> None:
     fits = holds_logs(np.where(large, dbh, np.nan), counted, form_class=form)
     mends = [f"Its DBH is {d:g} in: correct the DBH or the logs." for d in dbh[~fits]]
     check.error(~fits, "saw_logs", "more logs than a tree of this diameter can hold", mends)
+    _remark_thin_tops(check, np.where(large & fits, counted, np.nan), form, volume)
     height = check.value("saw_height_ft")
     check.error(
         small & (height > volume.stump_ft) & ~(logs > 0),
@@ -298,6 +331,37 @@ def _check_logs(check: _Checks, volume: VolumeTable) -> None:
         f"a saw height on a tree under {LEAST_SAW_DBH_IN:g} inches, which is too small for a "
         "sawlog",
         "Correct the DBH or the saw height.",
+    )
+
+
+def _remark_thin_tops(
+    check: _Checks, logs: FloatArray, form_class: FloatArray, volume: VolumeTable
+) -> None:
+    """Warn of log counts that by form class run up into a top no mill saws."""
+    at = np.flatnonzero(np.isfinite(logs))
+    dbh = check.value("dbh_in")[at]
+    stems = form_class_stems(
+        np.full(len(at), ANY_SPECIES),
+        dbh,
+        logs[at],
+        form_class=form_class[at],
+        stump_ft=volume.stump_ft,
+        trim_ft=volume.trim_ft,
+    )
+    tops = saw_top_from_logs(logs[at], stump_ft=volume.stump_ft, trim_ft=volume.trim_ft)
+    dib = stems.dib_in(tops[:, None])[:, 0]
+    thin = dib < LEAST_SAW_TOP_IN
+    check.findings.rows(
+        "warning",
+        check.file,
+        f"by form class so many logs end at a top under {LEAST_SAW_TOP_IN:g} inches",
+        [
+            f"On {d:g} in DBH the last ends at about {top:.1f} in: check the DBH and the logs."
+            for d, top in zip(dbh[thin], dib[thin], strict=True)
+        ],
+        rows=check.rows[at[thin]],
+        column=check.header("saw_logs"),
+        values=np.array([f"{n:g}" for n in logs[at[thin]]], dtype=object),
     )
 
 
@@ -364,6 +428,37 @@ def _check_rest(check: _Checks) -> None:
         f"a form class lies between {LEAST_FORM_CLASS:g} and {MOST_FORM_CLASS:g}",
         "Type the percent, such as 78.",
     )
+    butt = check.value("butt_dib_in")
+    share = 100 * butt / check.value("dbh_in")
+    check.error(
+        (butt <= 0) | (share < LEAST_FORM_CLASS) | (share > MOST_FORM_CLASS),
+        "butt_dib_in",
+        f"the top of the butt log is {LEAST_FORM_CLASS:g} to {MOST_FORM_CLASS:g} percent of DBH",
+        "Type the diameter inside bark at 17.3 ft in inches, or blank the cell.",
+    )
+    grade = check.value("grade")
+    check.error(
+        (grade < 1) | (grade > WORST_GRADE) | (grade % 1 != 0) & np.isfinite(grade),
+        "grade",
+        f"a grade is a whole number from 1 (best) to {WORST_GRADE:g}",
+        "Type the grade of the butt log, or blank the cell if it was not graded.",
+    )
+    low, high = check.value("defect_from_ft"), check.value("defect_to_ft")
+    half = np.isnan(low) != np.isnan(high)
+    check.error(
+        half & np.isnan(high),
+        "defect_from_ft",
+        "the defect has a beginning and no end",
+        "Type defect_to_ft as well.",
+    )
+    check.error(
+        half & np.isnan(low),
+        "defect_to_ft",
+        "the defect has an end and no beginning",
+        "Type defect_from_ft as well; 0 where it begins at the ground.",
+    )
+    check.error((low < 0), "defect_from_ft", "a height cannot be negative", "Type 0 or more.")
+    check.error(high <= low, "defect_to_ft", "the defect ends below where it begins", "Swap them.")
     defect = check.value("defect_pct")
     check.error(
         (defect < 0) | (defect > 100),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import re
 import warnings
 from pathlib import Path
@@ -93,6 +94,15 @@ def _read(path: Path, file: str, findings: Findings, layer: str | None) -> gpd.G
         except (OSError, ValueError) as error:
             findings.error(file, f"cannot be read as GeoParquet: {error}", "Export it again.")
             return None
+    lacking = _lacking_parts(path)
+    if lacking:
+        findings.error(
+            file,
+            f"the shapefile lacks its {' and its '.join(lacking)}",
+            "A shapefile is several files of one name: copy its .shp, .shx, .dbf and .prj "
+            "together, or export it as GeoPackage.",
+        )
+        return None
     try:
         names = [str(name) for name, kind in pyogrio.list_layers(path) if kind is not None]
         if layer is not None and layer not in names:
@@ -125,6 +135,14 @@ def _read(path: Path, file: str, findings: Findings, layer: str | None) -> gpd.G
     return frame if isinstance(frame, gpd.GeoDataFrame) else gpd.GeoDataFrame(frame)
 
 
+def _lacking_parts(path: Path) -> list[str]:
+    """Return the suffixes of a shapefile's necessary parts that are not there, in any case."""
+    if path.suffix.lower() != ".shp":
+        return []
+    there = {p.suffix.lower() for p in path.parent.glob(f"{glob.escape(path.stem)}.*")}
+    return [suffix for suffix in (".shx", ".dbf") if suffix not in there]
+
+
 def _right_kind(
     frame: gpd.GeoDataFrame,
     file: str,
@@ -140,6 +158,14 @@ def _right_kind(
         allowed.append(collection)  # its polygons are kept by the mending
     wrong = ~np.isin(types, [*allowed, -1])
     names = " or ".join(f"{name}s" for name in kinds)
+    if wrong.all():
+        findings.error(
+            file,
+            f"the layer holds no {names}, which {key} needs",
+            f"Export a layer of {names}, or name another file or layer.",
+            value=some(sorted(set(frame.geom_type))),
+        )
+        return False
     findings.rows(
         "error",
         file,

@@ -1,6 +1,6 @@
 """Stems: profiles of single trees, their volume, height curves, green weight and cords."""
 
-from ._kernels import FORM_CLASS, N_PARAMS, NATIONAL
+from ._kernels import FORM_CLASS, N_PARAMS, NATIONAL, TABLE
 from .form_class import (
     MAX_LOGS,
     form_class_stems,
@@ -8,26 +8,50 @@ from .form_class import (
     tree_board_feet,
     upper_log_taper_in,
 )
-from .heights import HeightCurves, fit_heights
+from .height_forms import (
+    height_curtis1967,
+    height_naslund1937,
+    height_richards1959,
+    height_wykoff1982,
+    height_yang1978,
+)
+from .heights import FORM_NAMES, HeightCurve, HeightCurves, fit_heights
+from .measured_form import FormClasses, measured_form_class
 from .national import has_national_model, national_stems
 from .stems import Stems, join_stems
+from .taper import Profile, taper_stems
+from .taper_table import TaperTable, taper_table
 from .weight import cords, green_weight
 
 __all__ = [
     "FORM_CLASS",
+    "FORM_NAMES",
     "MAX_LOGS",
     "NATIONAL",
     "N_PARAMS",
+    "TABLE",
+    "FormClasses",
+    "HeightCurve",
     "HeightCurves",
+    "Profile",
     "Stems",
+    "TaperTable",
     "cords",
     "fit_heights",
     "form_class_stems",
     "green_weight",
     "has_national_model",
+    "height_curtis1967",
+    "height_naslund1937",
+    "height_richards1959",
+    "height_wykoff1982",
+    "height_yang1978",
     "holds_logs",
     "join_stems",
+    "measured_form_class",
     "national_stems",
+    "taper_stems",
+    "taper_table",
     "tree_board_feet",
     "upper_log_taper_in",
 ]

@@ -10,6 +10,10 @@ below height ``h`` is ``(1 - (1 - h/H)^a)^b``, so diameter is the square root of
 ``FORM_CLASS`` row: tip height, diameter outside over inside bark, number of knots (at least one),
 ten knot heights (the first at the ground) and ten diameters inside bark, straight between
 knots and from the last knot to the tip.
+
+``TABLE`` row (a user's own taper): tip height, an unused place, number of knots n (at least one),
+then n knot heights (the first at the ground), n diameters inside and n outside bark, straight as
+above. A row of more than six knots is longer than ``N_PARAMS``: rows are as long as they must be.
 """
 
 from __future__ import annotations
@@ -24,17 +28,21 @@ from ..units import BASAL_AREA_CONSTANT
 
 NATIONAL = 0
 FORM_CLASS = 1
+TABLE = 2
 N_PARAMS = 23
 
 MAX_KNOTS = 10
 KNOT_HEIGHT = 3
-"""First column of the knot heights in a ``FORM_CLASS`` row."""
+"""First column of the knot heights in a ``FORM_CLASS`` or ``TABLE`` row."""
 KNOT_DIB = 13
 """First column of the knot diameters in a ``FORM_CLASS`` row."""
 
 LOWEST_FT = 0.5
 """The national profile is held at its diameter here down to the ground, where it would otherwise
 grow without bound (b < 1). No stump is cut lower."""
+
+GAUSS_X, GAUSS_W = np.polynomial.legendre.leggauss(8)
+"""Points and weights of Gauss's rule on -1 to 1, for what has no closed form."""
 
 _TOLERANCE = 1e-11
 _MAX_STEPS = 40
@@ -98,62 +106,65 @@ def _national_height(
 
 
 @njit()
-def _knot_diameter(p: Floats, height_ft: float) -> float:
-    """Return diameter inside bark on straight lines between knots and on to the tip."""
+def _knot_diameter(p: Floats, first: int, height_ft: float) -> float:
+    """Return a diameter on straight lines between knots and on to the tip.
+
+    ``first`` is the column of the lowest knot's diameter, inside or outside bark.
+    """
     if height_ft >= p[0]:
         return 0.0
     last = int(p[2]) - 1
     h1: float = p[KNOT_HEIGHT]
-    d1: float = p[KNOT_DIB]
+    d1: float = p[first]
     if height_ft <= h1:
         return d1
     for i in range(1, last + 2):
         if i <= last:
-            h2, d2 = p[KNOT_HEIGHT + i], p[KNOT_DIB + i]
+            h2, d2 = p[KNOT_HEIGHT + i], p[first + i]
         else:
             h2, d2 = p[0], 0.0
         if height_ft <= h2:
-            dib: float = d1 + (d2 - d1) * (height_ft - h1) / (h2 - h1)
-            return dib
+            diameter: float = d1 + (d2 - d1) * (height_ft - h1) / (h2 - h1)
+            return diameter
         h1, d1 = h2, d2
     return math.nan  # only a missing height gets here
 
 
 @njit()
-def _knot_height(p: Floats, dib_in: float) -> float:
-    """Return the greatest height where the knotted stem is still this thick inside bark."""
+def _knot_height(p: Floats, first: int, diameter_in: float) -> float:
+    """Return the greatest height where the knotted stem is still this thick."""
     h2: float = p[0]
     d2: float = 0.0
-    if math.isnan(dib_in + h2):
+    if math.isnan(diameter_in + h2):
         return math.nan
-    if dib_in <= 0.0:
+    if diameter_in <= 0.0:
         return h2
     for i in range(int(p[2]) - 1, -1, -1):
-        h1, d1 = p[KNOT_HEIGHT + i], p[KNOT_DIB + i]
-        if d1 >= dib_in:
-            height: float = h1 + (h2 - h1) * (d1 - dib_in) / (d1 - d2)
+        h1, d1 = p[KNOT_HEIGHT + i], p[first + i]
+        if d1 >= diameter_in:
+            height: float = h1 + (h2 - h1) * (d1 - diameter_in) / (d1 - d2)
             return height
         h2, d2 = h1, d1
     return 0.0
 
 
 @njit()
-def _knot_cuft(p: Floats, low_ft: float, high_ft: float) -> float:
-    """Return wood between two heights: the cone frustums between knots, added up."""
+def _knot_cuft(p: Floats, first: int, low_ft: float, high_ft: float) -> float:
+    """Return volume between two heights: the cone frustums between knots, added up."""
     if math.isnan(p[0] + low_ft + high_ft):
         return math.nan
     bottom = max(low_ft, 0.0)
     top = min(high_ft, p[0])
     if top <= bottom:
         return 0.0
-    d1 = _knot_diameter(p, bottom)
+    d1 = _knot_diameter(p, first, bottom)
     total = 0.0
     for i in range(1, int(p[2]) + 1):
         end = p[KNOT_HEIGHT + i] if i < int(p[2]) else p[0]
         if end <= bottom:
             continue
         h2 = min(end, top)
-        d2 = _knot_diameter(p, h2)
+        d2 = _knot_diameter(p, first, h2) if h2 < end else _knot(p, first, i)
         total += (h2 - bottom) * (d1 * d1 + d1 * d2 + d2 * d2)
         bottom, d1 = h2, d2
         if h2 >= top:
@@ -162,13 +173,26 @@ def _knot_cuft(p: Floats, low_ft: float, high_ft: float) -> float:
 
 
 @njit()
+def _knot(p: Floats, first: int, i: int) -> float:
+    """Return the diameter at knot ``i``; the tip counts as the knot after the last."""
+    diameter: float = p[first + i] if i < int(p[2]) else 0.0
+    return diameter
+
+
+@njit()
+def _first_dib(kind: int, p: Floats) -> int:
+    """Return the column of the lowest knot's diameter inside bark."""
+    return KNOT_DIB if kind == FORM_CLASS else KNOT_HEIGHT + int(p[2])
+
+
+@njit()
 def dib_at(kind: int, p: Floats, height_ft: float) -> float:
     """Return diameter inside bark, never over the outside-bark one; 0 from the tip up.
 
     Inside and outside bark are separate national fits that cross near some tips: no bark there.
     """
-    if kind == FORM_CLASS:
-        return _knot_diameter(p, height_ft)
+    if kind != NATIONAL:
+        return _knot_diameter(p, _first_dib(kind, p), height_ft)
     inside: float = _national_diameter(p[0], p[1], p[2], p[3], height_ft)
     return min(inside, _national_diameter(p[0], p[4], p[5], p[6], height_ft))
 
@@ -177,16 +201,18 @@ def dib_at(kind: int, p: Floats, height_ft: float) -> float:
 def dob_at(kind: int, p: Floats, height_ft: float) -> float:
     """Return diameter outside bark; 0 from the tip up."""
     if kind == FORM_CLASS:
-        outside: float = p[1] * _knot_diameter(p, height_ft)
+        outside: float = p[1] * _knot_diameter(p, KNOT_DIB, height_ft)
         return outside
+    if kind == TABLE:
+        return _knot_diameter(p, KNOT_HEIGHT + 2 * int(p[2]), height_ft)
     return _national_diameter(p[0], p[4], p[5], p[6], height_ft)
 
 
 @njit()
 def height_at_dib(kind: int, p: Floats, dib_in: float) -> float:
     """Return the greatest height with this diameter inside bark; 0.0 if never so thick."""
-    if kind == FORM_CLASS:
-        return _knot_height(p, dib_in)
+    if kind != NATIONAL:
+        return _knot_height(p, _first_dib(kind, p), dib_in)
     height_ft: float = _national_height(p[0], p[1], p[2], p[3], dib_in)
     if _national_diameter(p[0], p[4], p[5], p[6], height_ft) < dib_in:  # the fits have crossed
         return min(height_ft, _national_height(p[0], p[4], p[5], p[6], dib_in))
@@ -197,7 +223,9 @@ def height_at_dib(kind: int, p: Floats, dib_in: float) -> float:
 def height_at_dob(kind: int, p: Floats, dob_in: float) -> float:
     """Return the greatest height with this diameter outside bark; 0.0 if never so thick."""
     if kind == FORM_CLASS:
-        return _knot_height(p, dob_in / p[1])
+        return _knot_height(p, KNOT_DIB, dob_in / p[1])
+    if kind == TABLE:
+        return _knot_height(p, KNOT_HEIGHT + 2 * int(p[2]), dob_in)
     return _national_height(p[0], p[4], p[5], p[6], dob_in)
 
 
@@ -206,8 +234,8 @@ def wood_cuft_between(kind: int, p: Floats, low_ft: float, high_ft: float) -> fl
     """Return cubic feet of wood (inside bark) between two heights, exact from the profile."""
     if high_ft <= low_ft:
         return 0.0
-    if kind == FORM_CLASS:
-        return _knot_cuft(p, low_ft, high_ft)
+    if kind != NATIONAL:
+        return _knot_cuft(p, _first_dib(kind, p), low_ft, high_ft)
     below_top: float = _national_share(p[0], p[2], p[3], high_ft)
     wood: float = p[1] * (below_top - _national_share(p[0], p[2], p[3], low_ft))
     return wood
@@ -219,15 +247,109 @@ def ob_cuft_between(kind: int, p: Floats, low_ft: float, high_ft: float) -> floa
 
     National stems: the bark model's total, spread as the outside-bark profile spreads volume.
     """
-    wood: float = wood_cuft_between(kind, p, low_ft, high_ft)
     if high_ft <= low_ft:
         return 0.0
+    if kind == TABLE:
+        return _knot_cuft(p, KNOT_HEIGHT + 2 * int(p[2]), low_ft, high_ft)
+    wood: float = wood_cuft_between(kind, p, low_ft, high_ft)
     if kind == FORM_CLASS:
         both: float = p[1] * p[1] * wood
         return both
     below_top: float = _national_share(p[0], p[5], p[6], high_ft)
     bark: float = p[7] * (below_top - _national_share(p[0], p[5], p[6], low_ft))
     return wood + bark
+
+
+@njit()
+def profile_at(kind: int, p: Floats, height_ft: float) -> tuple[float, float, float, float]:
+    """Return dib, dob, and the wood and the wood with bark below a height, all at once.
+
+    The same numbers as `dib_at`, `dob_at`, `wood_cuft_between` and `ob_cuft_between` from the
+    ground, to the last few bits. Diameter and volume of a national stem share their powers, four
+    in all: asked one by one they take twelve.
+    """
+    if kind == FORM_CLASS:
+        dib = _knot_diameter(p, KNOT_DIB, height_ft)
+        below = _knot_cuft(p, KNOT_DIB, 0.0, height_ft)
+        return dib, p[1] * dib, below, p[1] * p[1] * below
+    if kind == TABLE or height_ft < LOWEST_FT or height_ft >= p[0]:
+        return (
+            dib_at(kind, p, height_ft),
+            dob_at(kind, p, height_ft),
+            wood_cuft_between(kind, p, 0.0, height_ft),
+            ob_cuft_between(kind, p, 0.0, height_ft),
+        )
+    u = 1.0 - height_ft / p[0]
+    per_inch = 1.0 / (BASAL_AREA_CONSTANT * p[0])
+    above = u ** (p[2] - 1.0)
+    rest = 1.0 - u * above
+    power = rest ** (p[3] - 1.0)
+    inside = math.sqrt(p[1] * p[2] * p[3] * above * power * per_inch)
+    wood = p[1] * rest * power
+    above = u ** (p[5] - 1.0)
+    rest = 1.0 - u * above
+    power = rest ** (p[6] - 1.0)
+    outside = math.sqrt(p[4] * p[5] * p[6] * above * power * per_inch)
+    return min(inside, outside), outside, wood, wood + p[7] * rest * power
+
+
+@njit()
+def _knot_surface(p: Floats, first: int, low_ft: float, high_ft: float) -> float:
+    """Return the integral of diameter over height between knots, in inch-feet."""
+    bottom = max(low_ft, 0.0)
+    top = min(high_ft, p[0])
+    d1 = _knot_diameter(p, first, bottom)
+    total: float = 0.0
+    for i in range(1, int(p[2]) + 1):
+        end = p[KNOT_HEIGHT + i] if i < int(p[2]) else p[0]
+        h2 = min(end, top)
+        if h2 <= bottom:
+            continue
+        d2 = _knot_diameter(p, first, h2)
+        total += (h2 - bottom) * (d1 + d2) / 2.0
+        bottom, d1 = h2, d2
+    return total
+
+
+@njit()
+def _national_surface(p: Floats, low_ft: float, high_ft: float) -> float:
+    """Return the integral of outside-bark diameter over height by Gauss's rule, in inch-feet.
+
+    With ``h = H (1 - w^2)`` the diameter's root at the tip becomes smooth; panels halve toward the
+    ground, where the butt flares.
+    """
+    top = min(high_ft, p[0])
+    held = max(min(top, LOWEST_FT) - max(low_ft, 0.0), 0.0)
+    total: float = held * _national_diameter(p[0], p[4], p[5], p[6], LOWEST_FT)
+    bottom = max(low_ft, LOWEST_FT)
+    while top > bottom:
+        panel = max(bottom, top / 2.0)
+        if panel < 2.0 * LOWEST_FT:
+            panel = bottom
+        near, far = math.sqrt(1.0 - top / p[0]), math.sqrt(1.0 - panel / p[0])
+        half = (far - near) / 2.0
+        for i in range(GAUSS_X.shape[0]):
+            w = near + half * (1.0 + GAUSS_X[i])
+            diameter = _national_diameter(p[0], p[4], p[5], p[6], p[0] * (1.0 - w * w))
+            total += GAUSS_W[i] * half * 2.0 * p[0] * w * diameter
+        top = panel
+    return total
+
+
+@njit()
+def surface_sqft_between(kind: int, p: Floats, low_ft: float, high_ft: float) -> float:
+    """Return square feet of bark between two heights: girth times height, added up."""
+    if math.isnan(p[0] + low_ft + high_ft):
+        return math.nan
+    if high_ft <= low_ft:
+        return 0.0
+    if kind == FORM_CLASS:
+        inch_ft: float = p[1] * _knot_surface(p, KNOT_DIB, low_ft, high_ft)
+    elif kind == TABLE:
+        inch_ft = _knot_surface(p, KNOT_HEIGHT + 2 * int(p[2]), low_ft, high_ft)
+    else:
+        inch_ft = _national_surface(p, low_ft, high_ft)
+    return math.pi / 12.0 * inch_ft
 
 
 @njit(parallel=True)
@@ -287,4 +409,14 @@ def ob_cuft_many(kind: Kinds, params: Floats, low_ft: Floats, high_ft: Floats) -
     for i in prange(low_ft.shape[0]):
         for j in range(low_ft.shape[1]):
             out[i, j] = ob_cuft_between(kind[i], params[i], low_ft[i, j], high_ft[i, j])
+    return out
+
+
+@njit(parallel=True)
+def surface_sqft_many(kind: Kinds, params: Floats, low_ft: Floats, high_ft: Floats) -> Floats:
+    """Apply `surface_sqft_between` to every tree (rows) and each of its pieces (columns)."""
+    out = np.empty(low_ft.shape)
+    for i in prange(low_ft.shape[0]):
+        for j in range(low_ft.shape[1]):
+            out[i, j] = surface_sqft_between(kind[i], params[i], low_ft[i, j], high_ft[i, j])
     return out

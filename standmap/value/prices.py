@@ -10,8 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,25 +17,20 @@ import pandas as pd
 
 from standmap.errors import DomainError, Problem
 from standmap.species import catalogue, species_mask
-from standmap.units import BF_PER_MBF, LOG_RULES
+from standmap.units import LOG_RULES
+from standmap.value._reading import Row, column_problems, rows_of
+from standmap.value.amounts import (
+    UNITS,
+    FloatArray,
+    IntArray,
+    LogLot,
+    sale_amounts,
+    unit_code,
+    unit_label,
+)
 
-UNITS: Final = ("mbf", "ton", "cord", "tree")
-"""The units a price may be quoted by."""
-
-_UNIT_WORDS: Final = {
-    "mbf": "mbf",
-    "thousand board feet": "mbf",
-    "ton": "ton",
-    "tons": "ton",
-    "cord": "cord",
-    "cords": "cord",
-    "tree": "tree",
-    "trees": "tree",
-    "each": "tree",
-}
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+_NEEDED = ("product", "price_usd", "unit")
+_COLUMNS = (*_NEEDED, "species", "log_rule")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,15 +66,8 @@ class Price:
     row: int | None = None
 
     def __post_init__(self) -> None:
-        if self.unit not in UNITS:
-            raise DomainError(f"'unit' must be one of {', '.join(UNITS)}; got {self.unit!r}.")
-        if not math.isfinite(self.price_usd) or self.price_usd < 0:
-            raise DomainError(f"'price_usd' must be 0 or more; got {self.price_usd!r}.")
-        if self.unit == "mbf" and self.log_rule not in LOG_RULES:
-            raise DomainError(
-                f"an MBF price needs 'log_rule', one of {', '.join(LOG_RULES)}; "
-                f"got {self.log_rule!r}. The same dollars mean different money under each rule."
-            )
+        """Check the price against its unit."""
+        check_price(self.price_usd, self.unit, self.log_rule)
 
     @property
     def unit_label(self) -> str:
@@ -89,18 +75,17 @@ class Price:
         return unit_label(self.unit, self.log_rule)
 
 
-def unit_label(unit: str, log_rule: str = "") -> str:
-    """Return a price unit as it is printed.
-
-    Examples
-    --------
-    >>> unit_label("mbf", "scribner_c"), unit_label("cord"), unit_label("")
-    ('MBF Scribner C', 'cord', '')
-    """
-    if unit == "mbf":
-        words = "Scribner C" if log_rule == "scribner_c" else log_rule.capitalize()
-        return f"MBF {words}"
-    return unit
+def check_price(price_usd: float, unit: str, log_rule: str) -> None:
+    """Raise unless a price is 0 or more, in a known unit, and by a rule if by the MBF."""
+    if unit not in UNITS:
+        raise DomainError(f"'unit' must be one of {', '.join(UNITS)}; got {unit!r}.")
+    if not math.isfinite(price_usd) or price_usd < 0:
+        raise DomainError(f"'price_usd' must be 0 or more; got {price_usd!r}.")
+    if unit == "mbf" and log_rule not in LOG_RULES:
+        raise DomainError(
+            f"an MBF price needs 'log_rule', one of {', '.join(LOG_RULES)}; "
+            f"got {log_rule!r}. The same dollars mean different money under each rule."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +133,7 @@ class PriceSheet:
         best = np.full(found.shape, np.inf)
         for at, price in enumerate(self.prices):
             fits = species_mask(price.species, species_code, aliases=self.aliases)
-            width = _entry_width(price.species, self.aliases)
+            width = entry_width(price.species, self.aliases)
             for row, product in enumerate(products):
                 if product.casefold() != price.product.casefold():
                     continue
@@ -157,8 +142,59 @@ class PriceSheet:
                 best[row, wins] = width
         return found
 
+    def line_of_log(self, lot: LogLot) -> IntArray:
+        """Return the line that pays for each log of a lot; -1 for none, shape (n,)."""
+        codes, at = np.unique(lot.species_code, return_inverse=True)
+        return np.asarray(self.match(lot.products, codes)[lot.product, at], dtype=np.int64)
 
-def _entry_width(entry: str, aliases: Mapping[str, str]) -> float:
+    @property
+    def price_usd(self) -> FloatArray:
+        """Price of each line for one of its unit."""
+        return np.array([price.price_usd for price in self.prices], dtype=np.float64)
+
+    @property
+    def unit_code(self) -> IntArray:
+        """Unit of each line, as `amounts.SALE_UNITS` counts them."""
+        return np.array([unit_code(p.unit, p.log_rule) for p in self.prices], dtype=np.int64)
+
+    def rates(self, products: Sequence[str], species_code: IntArray) -> tuple[FloatArray, IntArray]:
+        """Return the price and the unit that apply to each species and product.
+
+        Parameters
+        ----------
+        products : sequence of str
+            Product names.
+        species_code : ndarray of int
+            Species codes.
+
+        Returns
+        -------
+        price_usd : ndarray, shape (species, products)
+            NaN where nobody buys it.
+        unit_code : ndarray of int, shape (species, products)
+            As `amounts.SALE_UNITS` counts them; 0, without meaning, where nobody buys it. The two
+            arrays are what `products.StemPrices` takes.
+
+        Examples
+        --------
+        >>> sheet = PriceSheet(prices=(Price(product="saw", price_usd=27, unit="ton"),
+        ...     Price(product="saw", price_usd=165, unit="mbf", log_rule="international",
+        ...           species="eastern white pine")))
+        >>> price, unit = sheet.rates(["saw", "pulp"], np.array([131, 129]))
+        >>> price
+        array([[ 27.,  nan],
+               [165.,  nan]])
+        >>> unit
+        array([[4, 0],
+               [0, 0]])
+        """
+        found = self.match(products, species_code).T
+        price = np.append(self.price_usd, np.nan)
+        unit = np.append(self.unit_code, 0)
+        return price[found], unit[found]
+
+
+def entry_width(entry: str, aliases: Mapping[str, str]) -> float:
     """Return how many catalogue species an entry covers; the fewer, the more specific."""
     codes = catalogue().index.to_numpy(dtype=np.int64)
     return float(species_mask(entry, codes, aliases=aliases).sum())
@@ -203,18 +239,11 @@ def log_values(
     ...            first_of_product=np.array([True, True]))
     array([57.6,  0. ])
     """
+    amounts = sale_amounts(bf, cords, weight_tons, first_of_product)
     value = np.zeros(len(price_index))
-    for at, price in enumerate(sheet.prices):
-        here = price_index == at
-        if price.unit == "mbf":
-            quantity = bf[here, LOG_RULES.index(price.log_rule)] / BF_PER_MBF
-        elif price.unit == "ton":
-            quantity = weight_tons[here]
-        elif price.unit == "cord":
-            quantity = cords[here]
-        else:
-            quantity = first_of_product[here].astype(float)
-        value[here] = price.price_usd * quantity
+    sold = np.flatnonzero(price_index >= 0)
+    line = price_index[sold]
+    value[sold] = sheet.price_usd[line] * amounts[sold, sheet.unit_code[line]]
     return value
 
 
@@ -250,155 +279,46 @@ def price_sheet_from_frame(
         Everything wrong, in row order.
     """
     aliases = dict(aliases or {})
-    problems: list[Problem] = []
-    missing = [c for c in ("product", "price_usd", "unit") if c not in frame.columns]
-    for column in missing:
-        problems.append(
-            Problem(
-                severity="error",
-                file=file,
-                column=column,
-                what="the price sheet has no such column",
-                mend="Add it; a price sheet needs product, price_usd and unit.",
-            )
-        )
-    if missing:
+    problems = column_problems(frame, _NEEDED, _COLUMNS, file=file, sheet="price sheet")
+    if problems:
         return PriceSheet(prices=(), aliases=aliases), problems
     prices: list[Price] = []
     seen: dict[tuple[str, str], int] = {}
-    bulk = {name.casefold() for name in bulk_products}
-    records: list[dict[str, object]] = [
-        {str(name): cell for name, cell in record.items()} for record in frame.to_dict("records")
-    ]
-    for at, record in enumerate(records):
-        row = at + 2
-        found = _row_problems(record, file=file, row=row, products=products, aliases=aliases)
-        problems += found
-        if any(p.severity == "error" for p in found):
-            continue
-        price = _price(record, row=row)
-        if price.unit in ("mbf", "cord") and (price.unit == "mbf") == (
-            price.product.casefold() in bulk
-        ):
-            problems.append(_wrong_unit(price, file))
-            continue
-        key = (price.product.casefold(), price.species.casefold())
-        if key in seen:
-            problems.append(
-                Problem(
-                    severity="error",
-                    file=file,
-                    row=row,
-                    column="product",
-                    value=price.product,
-                    what=f"a second price for the same product and species (first at row "
-                    f"{seen[key]})",
-                    mend="Keep one of the two.",
+    for row in rows_of(frame, file):
+        price = _price(row, products, aliases, bulk_products)
+        if price is not None:
+            key = (price.product.casefold(), price.species.casefold())
+            if key in seen:
+                row.add(
+                    "product",
+                    price.product,
+                    f"a second price for the same product and species (first at row {seen[key]})",
+                    "Keep one of the two.",
                 )
-            )
-            continue
-        seen[key] = row
-        prices.append(price)
+            else:
+                seen[key] = row.row
+                prices.append(price)
+        problems += row.problems
     return PriceSheet(prices=tuple(prices), aliases=aliases), problems
 
 
-def _text(value: object) -> str:
-    """Return a cell as trimmed text; blank for missing."""
-    return "" if value is None or value is pd.NA or value != value else str(value).strip()
-
-
-def _number(value: object) -> float:
-    """Return a cell as a number, NaN where it is none; a leading $ and commas are allowed."""
-    try:
-        return float(_text(value).lstrip("$").replace(",", ""))
-    except ValueError:
-        return math.nan
-
-
-def _price(record: Mapping[str, object], *, row: int) -> Price:
-    unit = _UNIT_WORDS[_text(record["unit"]).lower()]
+def _price(
+    row: Row, products: Sequence[str], aliases: Mapping[str, str], bulk_products: Sequence[str]
+) -> Price | None:
+    """Read one line; None where it has a fault."""
+    product = row.product(row.text("product"), products)
+    price_usd = row.price()
+    unit, log_rule = row.unit()
+    species = row.species(aliases)
+    if row.sound:
+        row.check_kind(product, unit, bulk_products)
+    if not row.sound:
+        return None
     return Price(
-        product=_text(record["product"]),
-        price_usd=_number(record["price_usd"]),
+        product=product,
+        price_usd=price_usd,
         unit=unit,
-        log_rule=_text(record.get("log_rule")).lower() if unit == "mbf" else "",
-        species=_text(record.get("species")),
-        row=row,
+        log_rule=log_rule,
+        species=species,
+        row=row.row,
     )
-
-
-def _wrong_unit(price: Price, file: str) -> Problem:
-    scaled = "weighed or stacked" if price.unit == "mbf" else "scaled in board feet"
-    return Problem(
-        severity="error",
-        file=file,
-        row=price.row,
-        column="unit",
-        value=price.unit,
-        what=f"'{price.product}' is {scaled} in the product specs and has no {price.unit} volume",
-        mend="Price it by the ton or the tree, or change the product's kind in the specs.",
-    )
-
-
-def _row_problems(
-    record: Mapping[str, object],
-    *,
-    file: str,
-    row: int,
-    products: Sequence[str],
-    aliases: Mapping[str, str],
-) -> list[Problem]:
-    """Return everything wrong with one price row."""
-    found: list[Problem] = []
-
-    def add(column: str, value: str, what: str, mend: str, severity: str = "error") -> None:
-        found.append(
-            Problem(
-                severity="error" if severity == "error" else "warning",
-                file=file,
-                row=row,
-                column=column,
-                value=value,
-                what=what,
-                mend=mend,
-            )
-        )
-
-    product = _text(record["product"])
-    known = {name.casefold(): name for name in products}
-    if product.casefold() not in known:
-        near = get_close_matches(product.casefold(), list(known), n=1)
-        hint = f" Did you mean '{known[near[0]]}'?" if near else ""
-        add("product", product, "no product spec has this name", f"Name a product.{hint}")
-    raw = _text(record["price_usd"])
-    price = _number(record["price_usd"])
-    if not math.isfinite(price):
-        add("price_usd", raw, "not a number", "Type the price in dollars, or delete the row.")
-    elif price < 0:
-        add("price_usd", raw, "a price cannot be negative", "Type 0 or more.")
-    elif price == 0:
-        add(
-            "price_usd",
-            raw,
-            "the price is zero: this product will count for nothing in the value",
-            "Type the price, or keep 0 if it truly brings nothing.",
-            "warning",
-        )
-    unit = _text(record["unit"]).lower()
-    if unit not in _UNIT_WORDS:
-        add("unit", unit, "unknown unit", f"Use one of {', '.join(UNITS)}.")
-    elif _UNIT_WORDS[unit] == "mbf":
-        rule = _text(record.get("log_rule")).lower()
-        if rule not in LOG_RULES:
-            add(
-                "log_rule",
-                rule,
-                "an MBF price must name its log rule",
-                f"Use one of {', '.join(LOG_RULES)}.",
-            )
-    species = _text(record.get("species"))
-    try:
-        species_mask(species, np.array([802]), aliases=dict(aliases))
-    except DomainError as error:
-        add("species", species, "unknown species or group", str(error))
-    return found

@@ -27,10 +27,10 @@ def test_it_opens_with_no_network_and_every_picture_is_whole(
 
 def test_the_answer_is_on_the_first_screens(open_page: Callable, report_file: Path) -> None:
     with open_page(report_file) as page:
-        first = page.locator("dl.lines dd").first
+        first = page.locator("#answer dl.lines dd").first
         assert first.inner_text().startswith("$")
         assert first.bounding_box()["y"] < 2 * WIDE[1]
-        assert page.locator("dl.lines dt").count() == 10
+        assert page.locator("#answer dl.lines dt").count() == 10
 
 
 def test_a_link_to_the_guide_opens_its_page(open_page: Callable, report_file: Path) -> None:

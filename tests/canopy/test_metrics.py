@@ -94,6 +94,15 @@ def test_footprints_off_the_raster_and_missing_ones(tmp_path):
     assert found["covered_pct"].tolist() == [pytest.approx(100), 0, 0]
 
 
+def test_plots_that_have_no_place_have_no_canopy(tmp_path):
+    for nowhere in ([], [None, None], [shapely.Polygon()]):
+        footprints = gpd.GeoSeries(nowhere, crs=32617)
+        found = footprint_metrics(chm(tmp_path, NINE), footprints)
+        assert list(found.columns) == [*METRICS, "covered_pct"]
+        assert found[list(METRICS)].isna().all(axis=None)
+        assert found["covered_pct"].tolist() == [0.0] * len(nowhere)
+
+
 def test_footprints_in_another_projection(tmp_path):
     path = chm(tmp_path, np.arange(400.0).reshape(20, 20))
     circles = gpd.GeoSeries([box(5, 15.3, 15.6, 5).centroid.buffer(4.2)], crs=32617)

@@ -102,6 +102,7 @@ class TestOneTree:
             ),
             (["--species", "802", "--dbh", "200", "--logs", "2"], "at most 120 in"),
             (["--species", "802", "--dbh", "20", "--logs", "2", "--form-class", "7"], "percent"),
+            (["--species", "802", "--dbh", "6", "--logs", "8"], "cannot hold 8 logs"),
             (["--species", "802", "--dbh", "20", "--logs", "2", "--defect", "120"], "0 to 100"),
         ],
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standmap.errors import DomainError
@@ -35,6 +35,7 @@ def test_defect_shows_gross_and_net() -> None:
     assert "net of 10 % defect" in text
 
 
+@settings(deadline=None)
 @given(st.floats(8, 40), st.sampled_from([1, 1.5, 2, 2.5, 3, 3.5, 4]), st.integers(65, 90))
 def test_diameters_fall_up_the_stem_and_nothing_is_negative(
     dbh_in: float, logs: float, form_class: int
@@ -45,6 +46,7 @@ def test_diameters_fall_up_the_stem_and_nothing_is_negative(
     assert (card.logs["weight_tons"] > 0).all()
 
 
+@settings(deadline=None)
 @given(st.floats(4, 60), st.floats(1, 40))
 def test_smalian_of_an_assumed_taper_exceeds_the_small_cylinder(
     dib_in: float, length_ft: float

@@ -15,16 +15,17 @@ ROOT = Path(standmap.__file__).parent
 
 FLOORS = [
     {"errors", "units", "_tables", "_jit"},
-    {"_rasters", "guide"},
+    {"_rasters", "_writing", "guide"},
     {"species", "logs"},
     {"trees"},
     {"products"},
     {"cruise", "land", "canopy"},
-    {"value"},
+    {"value", "instruments"},
     {"tract"},
     {"steps", "single"},
     {"appraisal"},
     {"report"},
+    {"layout"},
     {"cli"},
     {"__main__"},
 ]

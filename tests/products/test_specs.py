@@ -42,7 +42,7 @@ def test_lengths_run_from_the_shortest_by_the_step_and_never_past_the_longest():
         max_length_ft=17.0,
         length_step_ft=4,
     )
-    np.testing.assert_array_equal(spec.lengths_ft, [8.5, 12.5, 16.5])
+    np.testing.assert_array_equal(spec.legal_lengths_ft, [8.5, 12.5, 16.5])
     tenths = ProductSpec(
         product="bolt",
         kind="bulk",

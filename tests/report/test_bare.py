@@ -14,7 +14,9 @@ import standmap
 from standmap.report import map_html, notebook_html, report_html, summary_text, write_all
 
 EMPTIED = ("streams", "buffers", "exclusions", "units", "unit_products", "must_stay", "ledger",
-           "height_curves")  # fmt: skip
+           "height_curves", "height_points", "height_lines", "offers", "break_even", "mills",
+           "bucking_values", "conversions", "form_classes", "form_class_effect", "typical_trees",
+           "stem_outlines")  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +48,13 @@ def bare(sample_appraisal: standmap.Appraisal) -> standmap.Appraisal:
 
 def test_every_file_is_written(bare: standmap.Appraisal, tmp_path: Path) -> None:
     written = write_all(bare, tmp_path / "out")
-    assert {"report.html", "map.html", "tables.xlsx", "appraisal.gpkg"} <= set(written)
+    assert {
+        "report.html",
+        "merchandising.html",
+        "map.html",
+        "tables.xlsx",
+        "appraisal.gpkg",
+    } <= set(written)
     assert "tables/units.csv" not in written
 
 

@@ -16,11 +16,18 @@ import standmap
 from standmap.guide import topics
 from standmap.report import report_html, summary_text, ten_lines
 from standmap.report.figures import as_image, label_places, scale_length, tract_figure
+from standmap.report.names import tallies_small_trees_on_points
 from standmap.report.notebook import notebook_html
 from standmap.report.offline import fetched
 from standmap.report.page import GUIDE_TOPICS
-from standmap.report.printed import crop_table, products_table, stands_table
+from standmap.report.printed import (
+    crop_table,
+    must_stay_table,
+    products_table,
+    stands_table,
+)
 from standmap.report.words import CAUTIONS
+from standmap.tract.settings import CruisePart
 
 
 class Outline(HTMLParser):
@@ -110,7 +117,9 @@ def test_without_prices_no_dollar_is_printed(sample_appraisal: standmap.Appraisa
     one = sample_appraisal
     totals = one.totals.copy()
     totals.loc["value_usd", ["estimate", "se", "low", "high"]] = 0.0
-    page = report_html(replace(one, totals=totals))
+    nothing_sold = {name: getattr(one, name).iloc[:0] for name in ("offers", "mills")}
+    cuts = one.bucking_values.assign(value_usd=0.0, more_than_field_usd=0.0)
+    page = report_html(replace(one, totals=totals, bucking_values=cuts, **nothing_sold))
     body = page.split('id="guide"')[0].split('id="answer"')[1]
     assert "no price was met" in body
     assert "$" not in re.sub(r"data:[^\"]+", "", body)
@@ -208,3 +217,38 @@ def test_a_scale_bar_is_round_and_fits(width_m: float) -> None:
     feet = value * (5280 if unit.startswith("mile") else 1)
     assert length_m == pytest.approx(feet * 0.3048, abs=1e-6)
     assert 0.05 * width_m < length_m <= 0.28 * width_m
+
+
+def test_saplings_on_points_carry_the_caution_on_trees_per_acre(
+    outline: Outline, sample_appraisal: standmap.Appraisal
+) -> None:
+    # The sample's points were tallied from 4.6 inches up.
+    assert "small-trees" in outline.ids
+    assert "trees under 5 inches on points" in outline.text
+    assert [c.name for c in stands_table(sample_appraisal).columns if "§" in c.name] == ["Trees §"]
+
+
+def test_no_caution_where_no_sapling_stands_on_a_point(
+    sample_appraisal: standmap.Appraisal,
+) -> None:
+    one = sample_appraisal
+    trees = one.trees[one.trees["dbh_in"] >= 5]
+    assert "small-trees" not in Outline(report_html(replace(one, trees=trees))).ids
+    parts = (
+        CruisePart(design="fixed", plot_acres=0.01, max_dbh_in=5.0),
+        CruisePart(design="point", baf=10, min_dbh_in=5.0),
+    )
+    cruise = one.settings.cruise.model_copy(update={"parts": parts})
+    settings = one.settings.model_copy(update={"cruise": cruise})
+    nested = replace(one, tract=replace(one.tract, settings=settings))
+    assert not tallies_small_trees_on_points(nested)
+
+
+def test_ground_that_holds_no_timber_prints_no_zero(sample_appraisal: standmap.Appraisal) -> None:
+    table = must_stay_table(sample_appraisal)
+    bare = next(row for row in table.rows if row[0].endswith("(no timber)"))
+    assert [cell for cell in bare[2:] if cell] == []
+
+
+def test_no_error_is_parted_from_its_figure(sample_appraisal: standmap.Appraisal) -> None:
+    assert all(" ±" not in text for _, text in ten_lines(sample_appraisal))

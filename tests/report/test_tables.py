@@ -95,15 +95,20 @@ def test_every_log_of_every_tallied_tree_is_a_row(
     assert len(pd.read_csv(tables / "logs.csv")) == len(sample_appraisal.logs)
 
 
-NAMES_OF_THINGS = {"plot", "stand", "tree", "unit", "species_code", "row"}
+NAMES_OF_THINGS = {"plot", "stand", "tree", "unit", "species_code", "row", "line"}
 COUNTS = {"count", "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
-          "tally_row", "source_row", "df", "filled", "extrapolated"}  # fmt: skip
-NO_UNIT = {"form_class", "a", "b", "longitude", "latitude"}
-UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high"}
+          "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
+          "unpriced_logs", "here_n"}  # fmt: skip
+NO_UNIT = {"form_class", "a", "b", "c", "bias_correction", "longitude", "latitude", "grade",
+           "mean", "used", "used_se", "default", "form_class_default",
+           "form_class_used"}  # fmt: skip
+UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high", "here", "published_low",
+                           "published", "published_high"}  # fmt: skip
 
 
 def test_a_csv_names_its_units(tables: Path) -> None:
-    units = ("_ft", "_in", "acres", "_usd", "_tons", "_cuft", "_sqft", "_pct", "_per_acre")
+    units = ("_ft", "_in", "acres", "_usd", "_tons", "_cuft", "_sqft", "_pct", "_per_acre",
+             "_usd_per_unit")  # fmt: skip
     bare = NAMES_OF_THINGS | COUNTS | NO_UNIT | UNIT_IN_THE_NEXT_COLUMN
     for path in sorted(tables.glob("*.csv")):
         for column in pd.read_csv(path).dropna(axis="columns", how="all").select_dtypes("number"):

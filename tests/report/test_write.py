@@ -15,8 +15,9 @@ import standmap
 from standmap.errors import OutputError
 from standmap.report import check_target, write, write_all
 
-EXPECTED = {"report.html", "map.html", "tables.xlsx", "appraisal.gpkg", "ledger.csv", "run.json",
-            "tables/stands.csv", "tables/logs.csv", "tables/products.csv"}  # fmt: skip
+EXPECTED = {"report.html", "merchandising.html", "map.html", "tables.xlsx", "appraisal.gpkg",
+            "ledger.csv", "run.json", "tables/stands.csv", "tables/logs.csv",
+            "tables/products.csv"}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +111,9 @@ def test_a_failure_leaves_the_last_good_results(
     assert _contents(tmp_path) == before
 
 
-@pytest.mark.parametrize("writer", ["write_workbook", "write_layers", "map_html", "report_html"])
+@pytest.mark.parametrize(
+    "writer", ["write_workbook", "write_layers", "map_html", "report_html", "merchandising_html"]
+)
 def test_a_disk_that_fills_up_in_any_writer_is_told_in_one_message(
     sample_appraisal: standmap.Appraisal,
     tmp_path: Path,
@@ -119,7 +122,7 @@ def test_a_disk_that_fills_up_in_any_writer_is_told_in_one_message(
 ) -> None:
     for name in ("write_tables", "write_workbook", "write_layers"):
         monkeypatch.setattr(write, name, lambda *args: None)
-    for name in ("map_html", "report_html"):
+    for name in ("map_html", "report_html", "merchandising_html"):
         monkeypatch.setattr(write, name, lambda *args: "")
     monkeypatch.setattr(write, writer, _fails(OSError(errno.ENOSPC, "No space left on device")))
     with pytest.raises(OutputError, match=r"No space left on device. Check that the disk has room"):

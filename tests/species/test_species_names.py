@@ -109,6 +109,11 @@ def test_an_alias_that_leads_nowhere_says_which():
         resolve(["RO"], aliases={"RO": "red oak"})
 
 
+def test_no_species_is_guessed_from_three_letters():
+    # LOB is loblolly to many a cruiser, and one letter from the symbol of Arizona alder, ALOB2.
+    assert resolve(["LOB", "WOK"]).unknown == {"LOB": [], "WOK": []}
+
+
 def test_each_unknown_value_is_told_once():
     assert list(resolve(["frog", "frog", "toad"]).unknown) == ["frog", "toad"]
 

@@ -195,9 +195,24 @@ def test_stands_without_outlines(tiny):
 
 def test_a_layer_of_the_wrong_kind(tiny):
     tiny.layer("stands.gpkg", [A.boundary, B.boundary], stand=["A", "B"])
-    found = tiny.check()
-    assert [p.row for p in found] == [1, 2]
-    assert all("not one of the polygons" in p.what for p in found)
+    problem = only(tiny.check())
+    assert "holds no polygons" in problem.what
+    assert problem.value == "LineString"
+    tiny.layer("stands.gpkg", [A, B.boundary], stand=["A", "B"])
+    problem = only(tiny.check())
+    assert problem.row == 2
+    assert "not one of the polygons" in problem.what
+
+
+@pytest.mark.parametrize("part", [".shx", ".dbf"])
+def test_a_shapefile_without_one_of_its_parts(tiny, part):
+    tiny.layer("stands.shp", [A, B], stand=["A", "B"])
+    tiny.swap("tract.toml", "stands.gpkg", "stands.shp")
+    assert len(tiny.read().stands) == 2
+    (tiny.folder / f"stands{part}").unlink()
+    problem = only(tiny.check())
+    assert problem.what == f"the shapefile lacks its {part}"
+    assert "copy" in problem.mend
 
 
 def test_layers_are_named_where_there_are_several(tiny):
@@ -428,3 +443,20 @@ def test_a_missing_raster_does_not_hide_the_rest(tiny):
     tiny.add("tract.toml", '[rasters]\nelevation = "dem.tif"\ncanopy = "chm.tif"\n')
     with pytest.raises(InputError, match="2 problems to mend"):
         read_tract(tiny.folder)
+
+
+def test_a_plot_without_a_size_is_named(tiny):
+    tiny.swap("tract.toml", "baf = 10", "")
+    assert "plot A1 (point) needs a 'baf'" in only(tiny.check()).what
+
+
+def test_a_cruise_key_at_fault_is_told_of_once(tiny):
+    tiny.swap("tract.toml", "baf = 10", "baff = 10")
+    assert only(tiny.check()).column == "cruise.baff"
+
+
+def test_plots_on_one_point_are_remarked_on(tiny):
+    tiny.swap("plots.csv", "A2,500300,4000300", "A2,500100,4000100")
+    problem = only(tiny.check(), "warning")
+    assert problem.what == "1 plots have the very coordinates of another"
+    assert "A2" in problem.mend

@@ -91,7 +91,7 @@ def test_a_count_to_the_nearest_half_may_pass_a_measured_break(tiny):
 
 
 def test_a_borderline_tree_may_count_half(tiny):
-    tiny.write("tally.csv", "plot,species,dbh_in,count\nA1,802,18,0.5\n")
+    tiny.write("tally.csv", "plot,species,dbh_in,height_ft,count\nA1,802,18,80,0.5\n")
     assert tiny.read().accounting()["tallied"] == 0.5
 
 
@@ -256,12 +256,14 @@ def test_product_nobody_can_make(tiny, row, why):
 
 
 def test_called_product_takes_the_name_of_its_spec(tiny):
-    tiny.write("tally.csv", "plot,species,dbh_in,product\nA1,802,18,SAWLOG\nA2,802,18,\n")
+    tiny.write(
+        "tally.csv", "plot,species,dbh_in,saw_logs,product\nA1,802,18,2,SAWLOG\nA2,802,18,2,\n"
+    )
     assert list(tiny.read().trees["product"]) == ["sawlog", ""]
 
 
 def test_the_same_tree_number_twice_is_used_and_said(tiny):
-    tiny.write("tally.csv", "plot,tree,species,dbh_in\nA1,1,802,18\nA1,1,802,18\n")
+    tiny.write("tally.csv", "plot,tree,species,dbh_in,saw_logs\nA1,1,802,18,2\nA1,1,802,18,2\n")
     problem = [p for p in tiny.check() if p.column == "tree"]
     assert [p.row for p in problem] == [3]
     assert tiny.read().accounting()["used"] == 2
@@ -300,3 +302,61 @@ def test_a_fault_in_the_tally_does_not_hide_what_the_map_has_to_say(tiny):
         "plot,x,y\nA1,500100,4000100\nA2,500300,4000300\nB1,500200,4000100\nB2,500300,4000200\n",
     )
     assert only(tiny.check(), "warning").value == "B"
+
+
+def test_a_common_fault_does_not_hide_a_rare_one_of_its_kind(tiny):
+    tiny.write("tally.csv", "plot,species,dbh_in\n" + "A1,LOB,9\n" * 50 + "A1,SLP,9\n")
+    with pytest.raises(InputError, match="and 31 more") as caught:
+        tiny.read()
+    assert "row 52, column 'species': unknown species (got 'SLP')" in str(caught.value)
+
+
+def test_an_alias_to_copy_is_quoted_where_toml_asks_for_it(tiny):
+    tiny.swap("tally.csv", "A2,white oak", "A2,wte owk")
+    assert 'add "wte owk" = "..."' in only(tiny.check()).mend
+
+
+def test_a_plot_number_with_a_decimal_is_the_plot(tiny):
+    for name in ("plots.csv", "tally.csv"):
+        text = (tiny.folder / name).read_text()
+        tiny.write(name, text.replace("A1", "101").replace("A2", "1010"))
+    tiny.swap("tally.csv", "1010,white oak", "1010.0,white oak")
+    tract = tiny.read()
+    assert tract.problems == ()
+    assert tract.trees["plot"].tolist()[2] == "1010"
+    assert [(e.row, e.old, e.new) for e in tract.ledger if e.action == "changed"] == [
+        (4, "1010.0", "1010")
+    ]
+
+
+def test_trees_without_height_or_logs_are_found_before_any_computing(tiny):
+    tiny.write("tally.csv", "plot,species,dbh_in,saw_logs\nA1,802,14,2\nA2,802,9,\nB1,131,9,0\n")
+    found = [p for p in tiny.check() if p.severity == "error"]
+    assert [(p.row, p.column) for p in found] == [(3, "height_ft"), (4, "height_ft")]
+    assert "no height and no log count" in found[0].what
+
+
+def test_a_tally_of_which_no_tree_counts_says_so(tiny):
+    tiny.write("tally.csv", "plot,species,dbh_in,status\nA1,802,14,dead\nB1,131,9,dead\n")
+    tract = tiny.read()
+    assert any("every volume and value is zero" in p.what for p in tract.problems)
+
+
+def test_a_column_mapped_to_nothing_is_told_of_once(tiny):
+    tiny.swap("tract.toml", 'file = "plots.csv"', 'file = "plots.csv"\ny = "yy"')
+    problem = only(tiny.check())
+    assert problem.column == "yy"
+    tiny.swap("tract.toml", '\ny = "yy"', "")
+    tiny.swap("tract.toml", 'file = "stands.gpkg"', 'file = "stands.gpkg"\nid = "standd"')
+    assert [(p.column, p.severity) for p in tiny.check()] == [("standd", "error")]
+
+
+def test_more_logs_than_anyone_would_saw_from_a_small_tree_are_doubted(tiny):
+    # By the form-class taper the third log of an 8-inch tree ends at 4.1 in, the fourth at 2.9.
+    tiny.swap("tally.csv", GOOD_ROW, "A1,white oak,8,3,84")
+    assert tiny.check() == []
+    tiny.swap("tally.csv", "A1,white oak,8,3,84", "A1,white oak,8,4,84")
+    problem = only(tiny.check(), "warning")
+    assert (problem.row, problem.column, problem.value) == (2, "saw_logs", "4")
+    assert "under 4 inches" in problem.what
+    assert "about 2.9 in" in problem.mend

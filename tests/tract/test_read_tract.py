@@ -144,7 +144,7 @@ def test_workbook_with_numbers_as_names(tiny):
         ["plot", "species", "dbh_in", "height_ft"],
         [101, 802, 18.2, 84],
         [None, None, None, None],
-        [102.0, "WHITE OAK", 9, None],
+        [102.0, "WHITE OAK", 9, 60],
     ):
         sheet.append(row)
     book.create_sheet("notes")
@@ -175,7 +175,9 @@ def test_mapped_columns_and_case(tiny):
 
 def test_exact_header_wins_over_another_case(tiny):
     tiny.swap(
-        "tally.csv", "plot,species,dbh_in,saw_logs,height_ft", "plot,species,dbh_in,saw_logs,DBH_IN"
+        "tally.csv",
+        "plot,species,dbh_in,saw_logs,height_ft",
+        "plot,species,dbh_in,DBH_IN,height_ft",
     )
     assert list(tiny.read().trees["dbh_in"]) == [18.2, 14, 9.1, 12.5, 10.4]
 
@@ -213,8 +215,8 @@ def test_metric_plot_sizes(tiny):
 def test_aliases_and_every_way_of_naming_a_species(tiny):
     tiny.write(
         "tally.csv",
-        "plot,species,dbh_in\nA1,YP,12\nA1,621,12\nA1,LITU,12\n"
-        "A1,Liriodendron tulipifera,12\nA1,Yellow Poplar,12\n",
+        "plot,species,dbh_in,saw_logs\nA1,YP,12,1\nA1,621,12,1\nA1,LITU,12,1\n"
+        "A1,Liriodendron tulipifera,12,1\nA1,Yellow Poplar,12,1\n",
     )
     tiny.add("tract.toml", '[species.aliases]\nYP = "yellow-poplar"\n')
     assert list(tiny.read().trees["species_code"]) == [621] * 5
@@ -231,8 +233,8 @@ def test_a_row_with_a_plot_and_no_tree_is_no_tree(tiny):
 def test_tallied_is_used_plus_set_aside(tiny):
     tiny.write(
         "tally.csv",
-        "plot,species,dbh_in,count,status\nA1,802,12,3,\nA1,802,12,2,Dead\n"
-        "A2,802,12,0,\nB1,802,12,,CULL\nB2,802,12,1,live\nX9,802,11,2,\n",
+        "plot,species,dbh_in,height_ft,count,status\nA1,802,12,70,3,\nA1,802,12,,2,Dead\n"
+        "A2,802,12,,0,\nB1,802,12,70,,CULL\nB2,802,12,70,1,live\nX9,802,11,,2,\n",
     )
     tiny.add("plots.csv", "X9,500100,3999980\n")
     tract = tiny.read()

@@ -122,3 +122,13 @@ def test_dates_and_numbers_that_stand_for_names(tiny):
     tract = tiny.read()
     assert (tract.name, tract.settings.tract.ecodivision) == ("230", "230")
     assert tract.settings.tract.date.isoformat() == "2026-05-04"
+
+
+@pytest.mark.parametrize("design", ['design = "prism"', ""])
+def test_a_faulty_design_does_not_hide_the_faults_of_the_tally(tiny, design):
+    tiny.swap("tract.toml", 'design = "point"', design)
+    tiny.swap("tally.csv", "18.2", "big")
+    assert [(p.file, p.column) for p in tiny.check()] == [
+        ("tract.toml", "cruise.design"),
+        ("tally.csv", "dbh_in"),
+    ]

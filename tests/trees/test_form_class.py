@@ -52,6 +52,24 @@ class TestPublishedTreeVolumes:
         assert (cells["miss"] <= 2).sum() >= 252
         assert (cells["miss"] <= 1).sum() >= 222
 
+    def test_six_scribner_misprints(self, table):
+        """SREF prints six cells its own neighbours contradict; ours are what the neighbours imply.
+
+        28 in 4 logs 939 (959); 32 in 2.5 logs 938 (936); 37 in 1 log 598 (596) and 2.5 logs 1,209
+        (1,290); 38 in 4 logs 1,952 (1,942); 39 in 4 logs 2,088 (2,068).
+        """
+        bad = table[table["implied_bf"].notna()].sort_values(["dbh_in", "logs"])
+        assert bad[["dbh_in", "logs", "board_feet", "implied_bf"]].to_numpy().tolist() == [
+            [28, 4, 939, 959],
+            [32, 2.5, 938, 936],
+            [37, 1, 598, 596],
+            [37, 2.5, 1209, 1290],
+            [38, 4, 1952, 1942],
+            [39, 4, 2088, 2068],
+        ]
+        assert (bad["miss"] <= 2).all()
+        assert (bad["miss"] <= (bad["ours"] - bad["board_feet"]).abs()).all()
+
     def test_remembered_cells(self, table):
         """Doyle, and International beyond print: from memory, a smoke check."""
         np.testing.assert_allclose(table.query("status == 'memory'")["miss"], 0, atol=2)
@@ -151,6 +169,15 @@ def test_unknown_rule_is_named():
 
 
 class TestTaperTable:
+    def test_two_log_tapers_are_those_the_published_totals_imply(self):
+        """International and Scribner two-log less one-log totals (UF4H, SREF), firm to 0.1 in.
+
+        12 in takes 1.6 or 1.7 equally well.
+        """
+        implied = [1.4, 1.6, 1.7, 1.9, 2.0, 2.1, 2.2, 2.3, 2.4, 2.5, 2.6, 2.7, 2.8, 2.8, 2.9, 2.9]
+        ours = upper_log_taper_in(np.arange(10, 41, 2), 2, 2)
+        np.testing.assert_allclose(ours, implied, atol=0.1)
+
     def test_it_covers_every_log_of_every_tree(self):
         table = load_table("upper_log_taper_fitted_1946")
         assert len(table) == 16 * (1 + 2 + 3 + 4)

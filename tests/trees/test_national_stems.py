@@ -70,20 +70,103 @@ class TestRowChoice:
         np.testing.assert_array_equal(together.params, alone)
 
 
-def test_black_cherry_volumes():
-    """31 felled black cherries (Ryan, Joiner and Ryan 1976) against species 762, all divisions.
+def misses(model, measured):
+    """Return bias of the sum and RMSE, both in percent of the mean measured volume."""
+    bias = 100 * (model.sum() / measured.sum() - 1)
+    return bias, 100 * np.sqrt(np.mean((model - measured) ** 2)) / measured.mean()
 
-    The model reads 7.7 percent high with an RMSE of 11.2 percent of the mean volume; where the
-    trees' measured volume ends (stump, top) is not told in the source.
+
+@pytest.mark.parametrize(
+    ("division", "stump_ft", "bias_pct", "rmse_pct"),
+    [
+        (None, 0.0, 7.7, 11.2),
+        (None, 1.0, 3.4, 9.2),
+        ("210", 1.0, 7.0, 11.2),
+        ("M220", 1.0, 0.1, 8.1),
+        ("230", 1.0, -5.6, 11.4),
+    ],
+)
+def test_black_cherry_volumes(division, stump_ft, bias_pct, rmse_pct):
+    """31 felled black cherries (Ryan, Joiner and Ryan 1976) against species 762.
+
+    The source tells neither where the measured volume begins nor where the trees stood. With the
+    rows for all divisions: from the ground 7.7 percent high, RMSE 11.2 percent of the mean volume
+    of 30.2 cubic feet; from a 1-foot stump 3.4 and 9.2. The divisions run from 5.6 percent low to
+    7.0 high. A line of D2H fitted to these same trees has an RMSE of 8.0 percent.
     """
     cherry = pd.read_csv(REFERENCE / "tree_black_cherry_ryan_1976.csv", comment="#")
-    model = national_stems(762, cherry["dbh_in"], cherry["height_ft"]).wood_cuft()
-    measured = cherry["volume_cuft"].to_numpy()
-    bias_pct = 100 * (model.sum() / measured.sum() - 1)
-    rmse_pct = 100 * np.sqrt(np.mean((model - measured) ** 2)) / measured.mean()
-    assert bias_pct == pytest.approx(7.7, abs=0.1)
-    assert rmse_pct == pytest.approx(11.2, abs=0.1)
-    assert np.corrcoef(model, measured)[0, 1] > 0.985
+    stems = national_stems(762, cherry["dbh_in"], cherry["height_ft"], ecodivision=division)
+    bias, rmse = misses(stems.wood_cuft(stump_ft), cherry["volume_cuft"].to_numpy())
+    assert bias == pytest.approx(bias_pct, abs=0.1)
+    assert rmse == pytest.approx(rmse_pct, abs=0.1)
+
+
+@pytest.fixture(scope="module")
+def oaks():
+    return pd.read_csv(REFERENCE / "tree_red_oak_beers_1958.csv", comment="#")
+
+
+class TestRedOaks:
+    """236 northern red oaks of Pennsylvania (Beers and Gingrich 1958): volume below a 4.5-in top.
+
+    The source gives no total height, which the national models need, so the comparison cannot be
+    fair to them. Read backwards (the height whose profile is 4.5 in outside bark at the measured
+    merchantable height) the height takes up every error of the profile's tip: oaks over 22 in come
+    out 7 ft taller than their 4.5-in tops, where the crown of a real oak has its greater part.
+    What can be bounded is bounded: the volumes on those heights, the heights that the measured
+    volumes ask for, and the error on heights that are one constant above the top.
+    """
+
+    @staticmethod
+    def height_where(oaks, too_low):
+        """Return total heights by halving, from a test that tells heights that are too low."""
+        low, high = oaks["height_to_top_ft"].to_numpy() + 0.01, np.full(len(oaks), 400.0)
+        low = np.maximum(low, 4.6)
+        for _ in range(60):
+            middle = (low + high) / 2
+            short = too_low(national_stems(833, oaks["dbh_in"], middle))
+            low, high = np.where(short, middle, low), np.where(short, high, middle)
+        return (low + high) / 2
+
+    def test_the_measurements_are_those_of_the_published_fit(self, oaks):
+        """Gregoire and Valentine 2007: V = 0.1403 + 0.0028376 D2H; its RMSE is 12.6 percent."""
+        d2h = oaks["dbh_in"] ** 2 * oaks["height_to_top_ft"]
+        slope, level = np.polyfit(d2h, oaks["volume_cuft"], 1)
+        assert slope == pytest.approx(0.0028376, abs=5e-8)
+        assert level == pytest.approx(0.1403, abs=5e-5)
+        rmse = misses(level + slope * d2h, oaks["volume_cuft"])[1]
+        assert rmse == pytest.approx(12.6, abs=0.1)
+
+    def test_on_heights_read_back_from_the_profile(self, oaks):
+        """10.6 percent low, RMSE 29.4 percent of the mean 34.4 cubic feet; high in small trees."""
+        top = oaks["height_to_top_ft"].to_numpy()
+        height = self.height_where(oaks, lambda stems: stems.height_to_dob_ft(4.5) < top)
+        stems = national_stems(833, oaks["dbh_in"], height)
+        np.testing.assert_allclose(stems.height_to_dob_ft(4.5), top, atol=1e-6)
+        wood = stems.wood_cuft(0.0, top)
+        bias, rmse = misses(wood, oaks["volume_cuft"].to_numpy())
+        assert bias == pytest.approx(-10.6, abs=0.1)
+        assert rmse == pytest.approx(29.4, abs=0.1)
+        large = (oaks["dbh_in"] > 22).to_numpy()
+        assert np.median((height - top)[large]) == pytest.approx(7.4, abs=0.5)
+
+    def test_heights_that_the_volumes_ask_for_are_those_of_oaks(self, oaks):
+        """By DBH class they rise from 31 ft under 6 in to 108 ft over 26 in, without a fall."""
+        top, wood = oaks["height_to_top_ft"].to_numpy(), oaks["volume_cuft"].to_numpy()
+        height = self.height_where(oaks, lambda stems: stems.wood_cuft(0.0, top) < wood)
+        classes = pd.cut(oaks["dbh_in"], [0, 6, 8, 10, 12, 15, 18, 22, 26, 35])
+        median = pd.Series(height).groupby(classes, observed=True).median()
+        assert median.is_monotonic_increasing
+        assert median.iloc[0] == pytest.approx(31.3, abs=0.5)
+        assert median.iloc[-1] == pytest.approx(108.2, abs=0.5)
+
+    def test_on_heights_one_constant_above_the_top(self, oaks):
+        """25 ft above it (chosen to fit: the bias is no test) RMSE is 14.8 percent."""
+        top = oaks["height_to_top_ft"].to_numpy()
+        wood = national_stems(833, oaks["dbh_in"], top + 25.0).wood_cuft(0.0, top)
+        bias, rmse = misses(wood, oaks["volume_cuft"].to_numpy())
+        assert abs(bias) < 0.5
+        assert rmse == pytest.approx(14.8, abs=0.1)
 
 
 def test_broken_tree_is_usable_to_the_break_only():

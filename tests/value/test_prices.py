@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +13,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standmap.errors import DomainError
-from standmap.value import Price, PriceSheet, log_values, price_sheet_from_frame, unit_label
+from standmap.products import StemPrices
+from standmap.products.stem_prices import PRICE_UNITS
+from standmap.value import (
+    SALE_UNITS,
+    LogLot,
+    Price,
+    PriceSheet,
+    first_logs,
+    log_values,
+    price_sheet_from_frame,
+    unit_code,
+    unit_label,
+)
 
 WHITE_OAK, RED_OAK, YELLOW_POPLAR, LOBLOLLY = 802, 833, 621, 131
 
@@ -51,6 +65,23 @@ class TestWhichPrice:
     def test_product_names_match_in_any_case(self) -> None:
         only = sheet(Price(product="Pulpwood", price_usd=9, unit="ton"))
         assert only.match(["pulpwood"], np.array([LOBLOLLY])).tolist() == [[0]]
+
+    def test_the_line_and_the_rate_of_each_log(self, make_lot: Callable[..., LogLot]) -> None:
+        two = sheet(
+            Price(product="sawlog", price_usd=27, unit="ton"),
+            Price(
+                product="Sawlog", price_usd=500, unit="mbf", log_rule="doyle", species="white oak"
+            ),
+        )
+        lot = make_lot(
+            [12.0, 12.0, 6.0], species=[LOBLOLLY, WHITE_OAK, LOBLOLLY], product=[0, 0, 1]
+        )
+        assert two.line_of_log(lot).tolist() == [0, 1, -1]
+        price, unit = two.rates(lot.products, np.array([LOBLOLLY, WHITE_OAK]))
+        np.testing.assert_array_equal(price, [[27, np.nan], [500, np.nan]])
+        assert [SALE_UNITS[u] for u in unit[:, 0]] == [("ton", ""), ("mbf", "doyle")]
+        made = StemPrices(species_code=np.array([131, 802]), price_usd=price, unit=unit)
+        assert [PRICE_UNITS[u] for u in made.unit[:, 0]] == ["ton", "mbf doyle"]
 
 
 class TestWhatALogBrings:
@@ -92,6 +123,31 @@ class TestPriceLines:
 
     def test_labels(self) -> None:
         assert unit_label("mbf", "international") == "MBF International"
+
+
+class TestUnits:
+    def test_a_code_is_the_column_of_its_amounts(self, make_lot: Callable[..., LogLot]) -> None:
+        lot = make_lot([16.0], tons=0.8)
+        held = {pair: lot.amounts[0, unit_code(*pair)] for pair in SALE_UNITS}
+        assert held["mbf", "doyle"] == pytest.approx(0.144)
+        assert held["ton", ""] == 0.8
+        assert held["cord", ""] == 0.0
+        assert held["tree", ""] == 1.0
+
+    def test_products_and_values_count_units_alike(self) -> None:
+        assert [" ".join(pair).strip() for pair in SALE_UNITS] == list(PRICE_UNITS)
+
+    def test_an_mbf_without_a_rule_is_no_unit(self) -> None:
+        with pytest.raises(DomainError, match="must be one of MBF International"):
+            unit_code("mbf")
+
+    def test_the_first_log_of_each_product_of_each_tree(self) -> None:
+        assert first_logs([3, 3, 3, 1, 3], [0, 0, 1, 0, 0]).tolist() == [1, 0, 1, 1, 0]
+
+    def test_a_lot_has_one_value_for_each_log(self, make_lot: Callable[..., LogLot]) -> None:
+        lot = make_lot([16.0, 12.0])
+        with pytest.raises(DomainError, match="'cords' must be"):
+            replace(lot, cords=np.zeros(3))
 
 
 GOOD = {"product": "pulpwood", "price_usd": "8.50", "unit": "ton", "species": "", "log_rule": ""}

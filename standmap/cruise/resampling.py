@@ -1,0 +1,229 @@
+"""Bootstrap intervals: a check on Student's t where figures are skewed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from standmap.cruise._checks import column, labelled, same_length
+from standmap.cruise.results import Estimate, check_confidence
+from standmap.errors import DomainError
+
+Floats = NDArray[np.float64]
+Method = Literal["BCa", "percentile"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BootstrapInterval:
+    """An interval from re-drawn plots, and the estimate it belongs to.
+
+    Attributes
+    ----------
+    estimate : Estimate
+        The estimate with the standard deviation of the re-drawn ones as its error; of infinite
+        degrees of freedom.
+    low, high : float
+        Ends of the bootstrap interval, which need not lie evenly about the estimate.
+    draws : int
+        Times the plots were re-drawn.
+    method : {"BCa", "percentile"}
+        How the ends were found.
+    """
+
+    estimate: Estimate
+    low: float
+    high: float
+    draws: int
+    method: Method
+
+    def __repr__(self) -> str:
+        return (
+            f"{self.estimate.mean:,.4g}, {self.low:,.4g} to {self.high:,.4g} "
+            f"({100 * self.estimate.confidence:g}% bootstrap, {self.draws:,} draws, "
+            f"{self.method}; n = {self.estimate.n:,})"
+        )
+
+
+def bootstrap_mean(
+    values: ArrayLike,
+    *,
+    stratum: ArrayLike | None = None,
+    sizes: dict[str, float] | None = None,
+    rng: np.random.Generator,
+    draws: int = 2_000,
+    method: Method = "BCa",
+    confidence: float = 0.90,
+) -> BootstrapInterval:
+    """Bootstrap interval of a simple random or stratified mean.
+
+    Parameters
+    ----------
+    values : array_like
+        One figure per plot, zeros included.
+    stratum : array_like of str, optional
+        Stratum of each plot; plots are re-drawn within their stratum.
+    sizes : dict of str to float, optional
+        Size of each stratum: acres or units; needed with ``stratum``.
+    rng : numpy.random.Generator
+        Source of chance; seed it to find the same interval again.
+    draws : int
+        Times the plots are re-drawn.
+    method : {"BCa", "percentile"}
+        Bias-corrected and accelerated ends, or the plain percentiles.
+    confidence : float
+        Confidence of the interval.
+
+    Returns
+    -------
+    BootstrapInterval
+
+    Raises
+    ------
+    DomainError
+        If a stratum has fewer than two plots or no size.
+
+    Notes
+    -----
+    Use it as a check, and for skewed products such as veneer. It cannot see what no plot hit: of 20
+    plots, where one plot in twelve holds any of a product, it held the truth 74 times in a hundred
+    at a stated 90, and Student's t no oftener (tests/cruise/test_redrawn.py). Where it and the t
+    interval part ways, believe neither end closely and measure more plots.
+    Tally columns: as the design's.
+
+    References
+    ----------
+    .. [1] Efron, B. 1987. Better bootstrap confidence intervals. J. American Statistical
+       Association 82:171-185 (from memory); scipy.stats.bootstrap.
+
+    Examples
+    --------
+    >>> bootstrap_mean([0, 0, 0, 40, 0, 5, 0, 10, 0, 90], rng=np.random.default_rng(1))
+    14.5, 5 to 38.66 (90% bootstrap, 2,000 draws, BCa; n = 10)
+    """
+    y = column("values", values)
+    if stratum is None:
+        names, place, share = ["all"], np.zeros(y.size, dtype=np.intp), np.ones(1)
+    else:
+        names, place = labelled("stratum", stratum, y.size)
+        known = {str(k): float(v) for k, v in (sizes or {}).items()}
+        if any(not known.get(name, 0) > 0 for name in names):
+            raise DomainError("'sizes' must give every stratum that has plots a size above 0.")
+        weight = np.array([known[name] for name in names])
+        share = weight / weight.sum()
+    apart = [y[place == i] for i in range(len(names))]
+    if any(part.size < 2 for part in apart):
+        raise DomainError("Every stratum needs two plots or more to re-draw.")
+
+    def weighted(*parts: Floats, axis: int = -1) -> Any:
+        return sum(w * p.mean(axis=axis) for w, p in zip(share, parts, strict=True))
+
+    mean = float(weighted(*apart))
+    constant = all(np.ptp(part) == 0 for part in apart)
+    return _interval(mean, None if constant else apart, weighted, y.size, draws, rng, method,
+                     confidence, paired=False)  # fmt: skip
+
+
+def bootstrap_ratio(
+    y: ArrayLike,
+    x: ArrayLike,
+    *,
+    rng: np.random.Generator,
+    draws: int = 2_000,
+    method: Method = "BCa",
+    confidence: float = 0.90,
+) -> BootstrapInterval:
+    """Bootstrap interval of a ratio of means, plots re-drawn with both their figures.
+
+    Parameters
+    ----------
+    y, x : array_like
+        Two figures of the same plots.
+    rng : numpy.random.Generator
+        Source of chance.
+    draws : int
+        Times the plots are re-drawn.
+    method : {"BCa", "percentile"}
+        How the ends are found.
+    confidence : float
+        Confidence of the interval.
+
+    Returns
+    -------
+    BootstrapInterval
+
+    Raises
+    ------
+    DomainError
+        If the columns differ in length, or some ``x`` is not above 0.
+
+    Notes
+    -----
+    As for :func:`bootstrap_mean`.
+
+    References
+    ----------
+    .. [1] Efron, B. 1987. Better bootstrap confidence intervals. J. American Statistical
+       Association 82:171-185 (from memory); scipy.stats.bootstrap.
+
+    Examples
+    --------
+    >>> bootstrap_ratio([6, 9, 19, 7, 15], [0.3, 0.5, 0.9, 0.4, 0.7],
+    ...                 rng=np.random.default_rng(1)).estimate.mean.__round__(1)
+    20.0
+    """
+    top, base = column("y", y), column("x", x)
+    same_length(y=top, x=base)
+    if not np.all(base > 0):
+        raise DomainError("'x' must be above 0 on every plot to be re-drawn.")
+
+    def ratio(a: Floats, b: Floats, axis: int = -1) -> Any:
+        return a.mean(axis=axis) / b.mean(axis=axis)
+
+    constant = np.ptp(top / base) == 0
+    parts = None if constant else [top, base]
+    return _interval(float(ratio(top, base)), parts, ratio, top.size, draws, rng, method,
+                     confidence, paired=True)  # fmt: skip
+
+
+def _interval(
+    mean: float,
+    parts: list[Floats] | None,
+    statistic: Any,
+    n: int,
+    draws: int,
+    rng: np.random.Generator,
+    method: Method,
+    confidence: float,
+    *,
+    paired: bool,
+) -> BootstrapInterval:
+    check_confidence(confidence)
+    if method not in ("BCa", "percentile"):
+        raise DomainError(f"'method' must be 'BCa' or 'percentile'; got {method!r}.")
+    if parts is None:  # nothing varies: every re-drawn figure is the estimate
+        low, high, se = mean, mean, 0.0
+    else:
+        from scipy.stats import bootstrap  # takes half a second to load: only where it is used
+
+        found = bootstrap(
+            parts,
+            statistic,
+            paired=paired,
+            vectorized=True,
+            n_resamples=draws,
+            confidence_level=confidence,
+            method=method,
+            random_state=rng,
+        )
+        low, high = (float(v) for v in found.confidence_interval)
+        se = float(found.standard_error)
+    return BootstrapInterval(
+        estimate=Estimate(mean=mean, se=se, n=n, df=float("inf"), confidence=confidence),
+        low=low,
+        high=high,
+        draws=draws,
+        method=method,
+    )

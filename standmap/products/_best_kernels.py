@@ -1,0 +1,433 @@
+"""Array kernels of best-value bucking: the worthiest of all legal cuts of a stem.
+
+A dynamic programme from the stump up. Its states are the heights where a cut can fall. Heights lie
+in *classes*: a class is what is left of a height above its base after whole length steps, so that
+trims and odd lengths, which fall between the steps, are carried exactly (see `Lattice`). A second
+base stands at the top of the bad stretch, where there is one. The best value of the stem below a
+state is the best over the logs that end there, each added to the best below its own bottom, and
+over waste: one step left, or the whole way to the top of the bad stretch.
+
+Products that need a count (paid by the tree, or taken from so many pieces on) multiply the states
+by how many of their pieces lie below, up to the number needed: a mixed-radix number ``q``.
+
+Where the stem never thickens upward and nothing stands in the way, any row of logs is worth no
+less moved down the stem (`sinks`). Waste is then never worth leaving, and of two states the higher
+is dropped if it is worth less: whatever lies above it could lie above the lower.
+
+Bulk wood paid by volume or weight is worth the same in one piece or many, so where every total
+length is a sum of legal pieces the best start of a run is one running maximum and no search.
+"""
+
+from __future__ import annotations
+
+import math
+
+from standmap._jit import njit, prange
+from standmap.logs._kernels import bf_log
+from standmap.products._kernels import (
+    SLACK_FT,
+    SLACK_IN,
+    Floats,
+    Int16s,
+    Ints,
+    SpecArrays,
+    TreeArrays,
+    clear_of_waste,
+)
+from standmap.products._plan_kernels import (
+    N_RULES,
+    NOWHERE,
+    TON,
+    TREE,
+    Factors,
+    Lattice,
+    Plan,
+    PriceArrays,
+    Work,
+    make_plan,
+    make_work,
+)
+from standmap.trees._kernels import profile_at, wood_cuft_between
+from standmap.units import BF_PER_MBF
+
+TREES_IN_A_CHUNK = 64
+
+SLACK_USD = 1e-9
+"""Less than this is rounding. [USD]"""
+
+WASTE = -1
+BASE = -2
+"""What lies below a state where it is no log: waste, or the stump."""
+
+
+@njit()
+def look(
+    c: int, i: int, height_ft: float, kind: int, p: Floats, per_cuft: Floats,
+    dib_in: Floats, tons: Floats, cords: Floats,
+) -> None:  # fmt: skip
+    """Write the diameter at state (c, i), and the green tons and cords of the stem below.
+
+    ``per_cuft``: tons of wood, tons of bark, and cords of wood, in a cubic foot.
+    """
+    dib_in[c, i], _, wood, with_bark = profile_at(kind, p, height_ft)
+    tons[c, i] = wood * per_cuft[0] + (with_bark - wood) * per_cuft[1]
+    cords[c, i] = wood * per_cuft[2]
+
+
+@njit()
+def fill_base(
+    t: int, base_class: int, base_ft: float, stump_ft: float, plan: Plan, trees: TreeArrays,
+    specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors, work: Work,
+) -> None:  # fmt: skip
+    """Fill the states above one base, from below: the best way to every count of every state.
+
+    When its turn comes a state has heard from every log that ends there; what remains is to hear
+    from runs and waste, and to offer its value to the logs that begin there. Offsets rise within a
+    step, so lower states come first.
+
+    One long function on purpose: taking an array out of a tuple costs more than a state does, so
+    all are taken out here, once a tree.
+    """
+    kind, p, row = trees.kind[t], trees.params[t], prices.row[t]
+    called, saw_from_ft = trees.called[t], trees.saw_from_ft[t]
+    waste_from_ft, waste_to_ft = trees.waste_from_ft[t], trees.waste_to_ft[t]
+    price_usd, unit = prices.price_usd[row], prices.unit[row]
+    sound_mbf = (1.0 - factors.defect_pct[t] / 100.0) / BF_PER_MBF
+    per_cuft, decimal_c = factors.per_cuft[factors.species[t]], factors.decimal_c
+    saw, trim_ft, butt_only = specs.saw, specs.trim_ft, specs.butt_only
+    max_large_in, lengths_ft, first_length = (
+        specs.max_large_in, specs.lengths_ft, specs.first_length
+    )  # fmt: skip
+    step_ft, offset_ft, after, whole = (
+        lattice.step_ft, lattice.offset_ft, lattice.after, lattice.steps
+    )  # fmt: skip
+    first_log, log_spec, log_place = lattice.first_log, lattice.log_spec, lattice.log_place
+    run_every, run_least = lattice.run_every, lattice.run_least
+    best_usd, via_spec, via_place = work.best_usd, work.via_spec, work.via_place
+    via_class, via_step, via_count = work.via_class, work.via_step, work.via_count
+    dib_in, tons, cords = work.dib_in, work.tons, work.cords
+    run_usd, run_from, runs = work.run_usd, work.run_from, work.runs
+    advances, in_play, begins, limit_ft = work.advances, work.in_play, work.begins, work.limit_ft
+    need, stride, is_reached = work.need, work.stride, work.is_reached
+    end_usd, end_class, end_step = work.end_usd, work.end_class, work.end_step
+    top_ft, last_start_ft, sinks = plan.top_ft, plan.last_start_ft, plan.sinks
+    n_counts, n_runs, n_advances = plan.n_counts, plan.n_runs, plan.n_advances
+    n_classes, n_specs = offset_ft.shape[0], saw.shape[0]
+    look(base_class, 0, base_ft, kind, p, per_cuft, dib_in, tons, cords)
+    known_ft, known_tons, known_cords = base_ft, tons[base_class, 0], cords[base_class, 0]
+    tons_per_ft = cords_per_ft = math.inf
+    for i in range(steps_below(base_ft, top_ft, step_ft)):
+        for c in range(n_classes):
+            at = base_class + c
+            height_ft = base_ft + offset_ft[c] + i * step_ft
+            if not is_reached[at] or height_ft > top_ft + SLACK_FT:
+                continue
+            if height_ft > known_ft and not math.isnan(dib_in[at, i]):
+                # A stem that thins upward holds no more in a foot above than in a foot below.
+                rise_ft = height_ft - known_ft
+                tons_per_ft = (tons[at, i] - known_tons) / rise_ft
+                cords_per_ft = (cords[at, i] - known_cords) / rise_ft
+                known_ft, known_tons, known_cords = height_ft, tons[at, i], cords[at, i]
+            asked = False
+            for q in range(n_counts):
+                best = best_usd[q, at, i]
+                for u in range(n_runs):
+                    s = runs[u]
+                    i0 = i - run_least[s]
+                    if i0 < 0 or height_ft > limit_ft[s] + SLACK_FT:
+                        continue
+                    price = price_usd[s]
+                    paid_below = tons if unit[s] == TON else cords
+                    r = i0 % run_every[s] if run_every[s] > 1 else 0
+                    usd = best_usd[q, at, i0]
+                    if usd > NOWHERE:
+                        usd -= price * paid_below[at, i0]
+                        if usd > run_usd[q, s, at, r]:
+                            run_usd[q, s, at, r] = usd
+                            run_from[q, s, at, r] = i0
+                    usd = run_usd[q, s, at, r]
+                    if usd == NOWHERE:
+                        continue
+                    if math.isnan(dib_in[at, i]):
+                        if sinks:  # no more than this can be in the stem below
+                            rise_ft = height_ft - known_ft
+                            most = known_tons + rise_ft * tons_per_ft
+                            if unit[s] != TON:
+                                most = known_cords + rise_ft * cords_per_ft
+                            if usd + price * most < end_usd[q] - SLACK_USD:
+                                continue
+                        look(at, i, height_ft, kind, p, per_cuft, dib_in, tons, cords)
+                    usd += price * paid_below[at, i]
+                    if usd > best:
+                        best = usd
+                        via_spec[q, at, i] = s
+                        via_class[q, at, i] = at
+                        via_step[q, at, i] = run_from[q, s, at, r]
+                        via_count[q, at, i] = q
+                if sinks:
+                    if best < end_usd[q]:  # a lower state is worth more: nothing begins here
+                        best = NOWHERE
+                elif i > 0 and best_usd[q, at, i - 1] > best:
+                    best = best_usd[q, at, i - 1]
+                    via_spec[q, at, i] = WASTE
+                    via_class[q, at, i] = at
+                    via_step[q, at, i] = i - 1
+                    via_count[q, at, i] = q
+                best_usd[q, at, i] = best
+                if best == NOWHERE:
+                    continue
+                if best > end_usd[q] or (best == end_usd[q] and via_spec[q, at, i] >= 0):
+                    end_usd[q], end_class[q], end_step[q] = best, at, i
+                if height_ft > last_start_ft + SLACK_FT:
+                    continue
+                if math.isnan(dib_in[at, i]):
+                    look(at, i, height_ft, kind, p, per_cuft, dib_in, tons, cords)
+                if not asked:
+                    asked = True
+                    for s in range(n_specs):
+                        begins[s] = in_play[s] and (
+                            not butt_only[s] or height_ft <= stump_ft + SLACK_FT
+                        )
+                        if s != called:
+                            begins[s] &= not saw[s] or height_ft >= saw_from_ft - SLACK_FT
+                            begins[s] &= dib_in[at, i] <= max_large_in[s] + SLACK_IN
+                for u in range(n_advances):
+                    a = advances[u]
+                    c1 = after[a, c]
+                    i1 = i + whole[a, c]
+                    end_ft = base_ft + offset_ft[c1] + i1 * step_ft
+                    if c1 < 0 or end_ft > top_ft + SLACK_FT:
+                        continue
+                    at1 = base_class + c1
+                    clear = clear_of_waste(height_ft, end_ft, waste_from_ft, waste_to_ft)
+                    scaled_by, scaled_ft, gross_bf = -1, 0.0, 0.0
+                    for m in range(first_log[a], first_log[a + 1]):
+                        s = log_spec[m]
+                        if not begins[s] or end_ft > limit_ft[s] + SLACK_FT:
+                            continue
+                        if saw[s] and not clear:
+                            continue
+                        if math.isnan(dib_in[at1, i1]):
+                            look(at1, i1, end_ft, kind, p, per_cuft, dib_in, tons, cords)
+                        rule, price, k = unit[s], price_usd[s], log_place[m]
+                        length_ft = lengths_ft[first_length[s] + k]
+                        q1, tree_usd = q, 0.0
+                        if need[s] > 0:
+                            digit = (q // stride[s]) % (need[s] + 1)
+                            if digit < need[s]:
+                                q1 += stride[s]
+                                if digit + 1 == need[s]:
+                                    tree_usd = price
+                        if rule < N_RULES:
+                            # Products that share an advance and a rule share the scale too.
+                            if scaled_by != rule or scaled_ft != length_ft:
+                                gross_bf = bf_log(
+                                    rule, dib_in[at1, i1], dib_in[at, i], length_ft, decimal_c
+                                )
+                                scaled_by, scaled_ft = rule, length_ft
+                            usd = price * sound_mbf * gross_bf
+                        elif rule == TREE:
+                            usd = tree_usd
+                        elif rule == TON:
+                            usd = price * (tons[at1, i1] - tons[at, i])
+                        elif trim_ft[s] == 0.0:
+                            usd = price * (cords[at1, i1] - cords[at, i])
+                        else:
+                            scaled_ft = height_ft + length_ft
+                            wood = wood_cuft_between(kind, p, height_ft, scaled_ft)
+                            usd = price * wood * per_cuft[2]
+                        if best + usd > best_usd[q1, at1, i1]:
+                            best_usd[q1, at1, i1] = best + usd
+                            is_reached[at1] = True
+                            via_spec[q1, at1, i1] = s
+                            via_place[q1, at1, i1] = k
+                            via_class[q1, at1, i1] = at
+                            via_step[q1, at1, i1] = i
+                            via_count[q1, at1, i1] = q
+
+
+@njit()
+def steps_below(base_ft: float, top_ft: float, step_ft: float) -> int:
+    """How many whole steps, none included, fit between a base and the top."""
+    return math.floor((top_ft + SLACK_FT - base_ft) / step_ft) + 1
+
+
+@njit()
+def clear_base(base_class: int, base_ft: float, plan: Plan, lattice: Lattice, work: Work) -> None:
+    """Forget the last tree's states above a base."""
+    classes = slice(base_class, base_class + lattice.offset_ft.shape[0])
+    n_steps = steps_below(base_ft, plan.top_ft, lattice.step_ft)
+    work.best_usd[: plan.n_counts, classes, :n_steps] = NOWHERE
+    work.dib_in[classes, :n_steps] = math.nan
+    work.is_reached[classes] = False
+    work.is_reached[base_class] = True
+    work.end_usd[: plan.n_counts] = NOWHERE
+    for u in range(plan.n_runs):
+        work.run_usd[: plan.n_counts, work.runs[u], classes] = NOWHERE
+
+
+@njit()
+def start_above_waste(
+    waste_to_ft: float, stump_ft: float, plan: Plan, lattice: Lattice, work: Work
+) -> None:
+    """Give the second base, for every count, the best value of the stem below it."""
+    n_classes = lattice.offset_ft.shape[0]
+    for q in range(plan.n_counts):
+        for c in range(n_classes):
+            for i in range(steps_below(stump_ft, waste_to_ft, lattice.step_ft) - 1, -1, -1):
+                height_ft = stump_ft + lattice.offset_ft[c] + i * lattice.step_ft
+                if height_ft > waste_to_ft + SLACK_FT:
+                    continue
+                # Waste is free, so the highest state of a class is its best.
+                if work.best_usd[q, c, i] > work.best_usd[q, n_classes, 0]:
+                    work.best_usd[q, n_classes, 0] = work.best_usd[q, c, i]
+                    work.via_spec[q, n_classes, 0] = WASTE
+                    work.via_class[q, n_classes, 0] = c
+                    work.via_step[q, n_classes, 0] = i
+                    work.via_count[q, n_classes, 0] = q
+                break
+
+
+@njit()
+def counts_are_met(q: int, work: Work) -> bool:
+    """Whether every counted product has none or all of the pieces it needs."""
+    for s in range(work.in_play.shape[0]):
+        if work.in_play[s] and work.need[s] > 0:
+            digit = (q // work.stride[s]) % (work.need[s] + 1)
+            if 0 < digit < work.need[s]:
+                return False
+    return True
+
+
+@njit()
+def pick_up_cuts(
+    q: int, at: int, i: int, stump_ft: float, waste_to_ft: float, lattice: Lattice, work: Work
+) -> int:
+    """Walk back from the best end and list its logs and runs from the top down; return how many.
+
+    A run carries its steps, a log its place among lengths as -1 - place.
+    """
+    n_classes = lattice.offset_ft.shape[0]
+    n = 0
+    touching = False
+    while work.via_spec[q, at, i] != BASE:
+        s = work.via_spec[q, at, i]
+        place = work.via_place[q, at, i]
+        steps = i - work.via_step[q, at, i]
+        q, at, i = work.via_count[q, at, i], work.via_class[q, at, i], work.via_step[q, at, i]
+        if s == WASTE:
+            touching = False
+            continue
+        if work.is_run[s]:
+            if touching and work.pick_spec[n - 1] == s:
+                n -= 1
+                steps += work.pick_steps[n]
+            work.pick_steps[n] = steps
+        else:
+            work.pick_steps[n] = -1 - place
+        above = at >= n_classes
+        height_ft = lattice.offset_ft[at - n_classes if above else at] + i * lattice.step_ft
+        work.pick_spec[n] = s
+        work.pick_bottom_ft[n] = height_ft + (waste_to_ft if above else stump_ft)
+        n += 1
+        touching = True
+    return n
+
+
+@njit()
+def write_cuts(
+    n_picks: int, slot: int, lattice: Lattice, work: Work, cut_product: Int16s,
+    cut_length: Int16s, cut_bottom_ft: Floats,
+) -> int:  # fmt: skip
+    """Write the picked logs from the stump up; a run in as few pieces as it takes, longest first.
+
+    Returns the number of cuts.
+    """
+    n = 0
+    for j in range(n_picks - 1, -1, -1):
+        s = work.pick_spec[j]
+        bottom_ft = work.pick_bottom_ft[j]
+        left = work.pick_steps[j]
+        if left < 0:
+            cut_product[slot + n] = s
+            cut_length[slot + n] = -1 - left
+            cut_bottom_ft[slot + n] = bottom_ft
+            n += 1
+            continue
+        least, most = lattice.run_least[s], lattice.run_most[s]
+        for pieces in range(-(-left // most), 0, -1):
+            steps = min(most, left - (pieces - 1) * least)
+            cut_product[slot + n] = s
+            cut_length[slot + n] = (steps - least) // lattice.run_every[s]
+            cut_bottom_ft[slot + n] = bottom_ft
+            n += 1
+            bottom_ft += steps * lattice.step_ft
+            left -= steps
+    return n
+
+
+@njit()
+def cut_tree_best(
+    t: int, stump_ft: float, trees: TreeArrays, specs: SpecArrays, lattice: Lattice,
+    prices: PriceArrays, factors: Factors, work: Work, slot: int, cut_product: Int16s,
+    cut_length: Int16s, cut_bottom_ft: Floats,
+) -> int:  # fmt: skip
+    """Write the cuts of greatest value of one tree; return their number."""
+    plan = make_plan(t, trees, stump_ft, specs, lattice, prices, work)
+    if plan.n_runs + plan.n_advances == 0:
+        return 0
+    n_classes = lattice.offset_ft.shape[0]
+    waste_to_ft = trees.waste_to_ft[t]
+    best, best_q, best_class, best_step = NOWHERE, 0, 0, 0
+    for base in range(2 if stump_ft < waste_to_ft < plan.top_ft else 1):
+        base_ft = waste_to_ft if base else stump_ft
+        clear_base(base * n_classes, base_ft, plan, lattice, work)
+        if base:
+            start_above_waste(waste_to_ft, stump_ft, plan, lattice, work)
+        else:
+            work.best_usd[0, 0, 0] = 0.0
+            work.via_spec[0, 0, 0] = BASE
+        fill_base(
+            t, base * n_classes, base_ft, stump_ft, plan, trees, specs, lattice, prices, factors,
+            work,
+        )  # fmt: skip
+        for q in range(plan.n_counts):
+            if counts_are_met(q, work) and work.end_usd[q] > best:
+                best, best_q = work.end_usd[q], q
+                best_class, best_step = work.end_class[q], work.end_step[q]
+    picks = pick_up_cuts(best_q, best_class, best_step, stump_ft, waste_to_ft, lattice, work)
+    return write_cuts(picks, slot, lattice, work, cut_product, cut_length, cut_bottom_ft)
+
+
+@njit()
+def cut_chunk_best(
+    begin: int, end: int, n_counts: int, n_steps: int, n_bases: int, stump_ft: float,
+    trees: TreeArrays, specs: SpecArrays, lattice: Lattice, prices: PriceArrays,
+    factors: Factors, first: Ints, cut_product: Int16s, cut_length: Int16s,
+    cut_bottom_ft: Floats, count: Ints,
+) -> None:  # fmt: skip
+    """Cut some trees one after another in the same scratch."""
+    work = make_work(
+        n_counts, n_bases * lattice.offset_ft.shape[0], n_steps, specs.saw.shape[0], lattice
+    )
+    for t in range(begin, end):
+        count[t] = cut_tree_best(
+            t, stump_ft, trees, specs, lattice, prices, factors, work, first[t], cut_product,
+            cut_length, cut_bottom_ft,
+        )  # fmt: skip
+
+
+@njit(parallel=True)
+def cut_best(
+    n_counts: int, n_steps: int, n_bases: int, stump_ft: float, trees: TreeArrays,
+    specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors, first: Ints,
+    cut_product: Int16s, cut_length: Int16s, cut_bottom_ft: Floats, count: Ints,
+) -> None:  # fmt: skip
+    """Choose the cuts of greatest value of every tree, in chunks that share scratch."""
+    n = count.shape[0]
+    for chunk in prange(-(-n // TREES_IN_A_CHUNK)):
+        begin = chunk * TREES_IN_A_CHUNK
+        cut_chunk_best(
+            begin, min(n, begin + TREES_IN_A_CHUNK), n_counts, n_steps, n_bases, stump_ft, trees,
+            specs, lattice, prices, factors, first, cut_product, cut_length, cut_bottom_ft, count,
+        )  # fmt: skip

@@ -1,0 +1,140 @@
+"""From stems to logs, by the way of cutting that the tract file chose."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from standmap.errors import InputError, Problem
+from standmap.products import (
+    Logs,
+    StemPrices,
+    buck_best_value,
+    buck_field,
+    buck_top_down,
+    saw_top_from_logs,
+)
+from standmap.steps.stems import GrownTally
+from standmap.tract import Tract
+from standmap.value import LogLot, MillSheet
+
+Method = Literal["field", "top_down", "best_value"]
+METHODS: Final[tuple[Method, ...]] = ("field", "top_down", "best_value")
+"""The three ways to cut, the cruiser's own first."""
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def cut(tract: Tract, grown: GrownTally, *, method: Method | None = None) -> Logs:
+    """Cut every stem, up to the saw height that was tallied.
+
+    A log count is turned to a height with the saw products' own trim, so that a tally of two
+    logs yields two logs whatever trim the mills ask for.
+
+    Parameters
+    ----------
+    tract : Tract
+        The checked input.
+    grown : GrownTally
+        The trees and their stems.
+    method : {"field", "top_down", "best_value"}, optional
+        The tract file's own where not given.
+
+    Raises
+    ------
+    InputError
+        If best value is asked for and nothing is priced.
+    """
+    method = method or tract.settings.bucking.method
+    how = recorded(tract, grown)
+    if method == "field":
+        return buck_field(grown.stems, tract.products, **how)
+    if method == "top_down":
+        return buck_top_down(grown.stems, tract.products, **how)
+    prices = stem_prices(tract, grown)
+    if prices is None:
+        raise InputError(
+            [
+                Problem(
+                    severity="error",
+                    file=tract.path.name,
+                    column="bucking.method",
+                    value="best_value",
+                    what="cutting for the best value needs prices",
+                    mend='Add [prices] or [mills], or use method = "top_down".',
+                )
+            ]
+        )
+    step = tract.settings.bucking.length_step_ft
+    return buck_best_value(grown.stems, tract.products, prices=prices, length_step_ft=step, **how)
+
+
+def recorded(tract: Tract, grown: GrownTally) -> dict[str, Any]:
+    """Return what the cruiser wrote beside each tree, as the ways of bucking take it."""
+    trees, volume = grown.trees, tract.settings.volume
+    trims = [s.trim_ft for s in tract.products if s.kind == "saw"]
+    from_logs = saw_top_from_logs(
+        trees["saw_logs"].to_numpy(dtype=float),
+        stump_ft=volume.stump_ft,
+        trim_ft=max([volume.trim_ft, *trims]),
+    )
+    measured = trees["saw_height_ft"].to_numpy(dtype=float)
+    return {
+        "saw_top_ft": np.where(np.isnan(measured), from_logs, measured),
+        "called_product": trees["product"].to_numpy(dtype=object),
+        "defect_pct": trees["defect_pct"].to_numpy(dtype=float),
+        "cull": trees["status"].to_numpy() == "cull",
+        "grade": trees["grade"].to_numpy(dtype=float),
+        "waste_from_ft": trees["defect_from_ft"].to_numpy(dtype=float),
+        "waste_to_ft": trees["defect_to_ft"].to_numpy(dtype=float),
+        "stump_ft": volume.stump_ft,
+        "cuft_per_cord": volume.cuft_per_cord,
+        "aliases": tract.settings.species.aliases,
+    }
+
+
+def stem_prices(tract: Tract, grown: GrownTally) -> StemPrices | None:
+    """Return what each product pays for each species; None where nothing is priced.
+
+    The price sheet where there is one. Else the mills: of the lines that would pay for a product
+    and species, the one that nets most on average, a delivered price brought to stumpage by the
+    tons that one of its unit weighs in this tract's own logs as cut top-down.
+    """
+    codes = np.unique(grown.trees["species_code"].to_numpy(dtype=np.int64))
+    if tract.prices is not None:
+        price, unit = tract.prices.rates([spec.product for spec in tract.products], codes)
+        return StemPrices(species_code=codes, price_usd=price, unit=unit)
+    if tract.mills is not None:
+        logs = cut(tract, grown, method="top_down")
+        species = grown.trees["species_code"].to_numpy(dtype=np.int64)
+        weight = grown.trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
+        return _from_mills(tract.mills, LogLot.of(logs, species), weight, codes)
+    return None
+
+
+def _from_mills(sheet: MillSheet, lot: LogLot, weight: FloatArray, codes: IntArray) -> StemPrices:
+    price = np.full((len(codes), len(lot.products)), np.nan)
+    unit = np.zeros(price.shape, dtype=np.int64)
+    most = np.full(price.shape, 0.0)
+    row = np.searchsorted(codes, lot.species_code)
+    cell = row * len(lot.products) + lot.product
+    accepts = sheet.accepts(lot)
+    for line in range(len(sheet.lines)):
+        held = weight * accepts[:, line]
+        code = int(sheet.unit_code[line])
+        amount = _sum(cell, held * lot.amounts[:, code], price.shape)
+        tons = _sum(cell, held * lot.weight_tons, price.shape)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            net = sheet.price_usd[line] - sheet.cost_usd_per_ton[line] * tons / amount
+        brings = net * amount
+        better = (amount > 0) & (net > 0) & (brings > most)
+        price[better], unit[better], most[better] = net[better], code, brings[better]
+    return StemPrices(species_code=codes, price_usd=price, unit=unit)
+
+
+def _sum(cell: IntArray, values: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    total = np.bincount(cell, weights=values, minlength=shape[0] * shape[1])
+    return np.asarray(total, dtype=np.float64).reshape(shape)

@@ -1,0 +1,497 @@
+"""Mills: who buys which logs, at the gate or at the stump, and how far away.
+
+A delivered price becomes stumpage by what it costs to fell, load and haul each ton. standmap knows
+no such cost and has no default: rates differ by ground, crew, fuel and year, and no published
+figure was found that would be right for anybody.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from typing import Final, Literal, cast
+
+import numpy as np
+import pandas as pd
+
+from standmap.errors import DomainError, Problem
+from standmap.species import species_mask
+from standmap.value._reading import Row, column_problems, rows_of
+from standmap.value.amounts import (
+    TREE,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    LogLot,
+    unit_code,
+    unit_label,
+)
+from standmap.value.prices import check_price, entry_width
+
+Basis = Literal["delivered", "stumpage"]
+
+OLD_DAYS: Final = 365
+"""Age of a price that calls for a warning; common practice, no source. A state average of delivered
+log prices moved by 16 to 30 % a year from 2021 to 2023 (Kentucky, forestry.ca.uky.edu). [days]"""
+
+LENGTH_SLACK_FT: Final = 0.05
+"""How far a log may be from a length that a mill names; half of a tenth of a foot. [ft]"""
+
+_NEEDED: Final = ("mill", "product", "price_usd", "unit", "basis")
+_COLUMNS: Final = (
+    *_NEEDED, "species", "log_rule", "haul_miles", "min_dib_in", "max_large_in", "min_length_ft",
+    "lengths_ft", "date", "limit", "limit_loads",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """What it costs to bring a ton from the stump to a mill; all three are the user's own.
+
+    Attributes
+    ----------
+    cut_load_usd_per_ton : float
+        Felling, skidding and loading. [USD/ton]
+    haul_usd_per_loaded_mile : float
+        Rate of one truck for each loaded mile. [USD/mile]
+    load_tons : float
+        Green tons that one truck carries. [tons]
+
+    Raises
+    ------
+    DomainError
+        If a cost is negative or the load is not above 0.
+
+    Examples
+    --------
+    >>> Costs(cut_load_usd_per_ton=18, haul_usd_per_loaded_mile=4.5, load_tons=25).usd_per_ton(50)
+    27.0
+    """
+
+    cut_load_usd_per_ton: float
+    haul_usd_per_loaded_mile: float
+    load_tons: float
+
+    def __post_init__(self) -> None:
+        """Check the signs."""
+        for name in ("cut_load_usd_per_ton", "haul_usd_per_loaded_mile"):
+            if not 0 <= getattr(self, name) < math.inf:
+                raise DomainError(f"'{name}' must be 0 or more; got {getattr(self, name)!r}.")
+        if not 0 < self.load_tons < math.inf:
+            raise DomainError(f"'load_tons' must be above 0 tons; got {self.load_tons!r}.")
+
+    def usd_per_ton(self, haul_miles: float) -> float:
+        """Return what a ton costs, cut, loaded and hauled ``haul_miles`` loaded miles."""
+        haul = haul_miles * self.haul_usd_per_loaded_mile / self.load_tons
+        return self.cut_load_usd_per_ton + haul
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MillLine:
+    """One thing a mill buys.
+
+    Attributes
+    ----------
+    mill, product : str
+        Name of the mill; product as in the product specs.
+    price_usd : float
+        Price for one ``unit``. [USD]
+    unit : {"mbf", "ton", "cord", "tree"}
+        What the price is paid by.
+    basis : {"delivered", "stumpage"}
+        Paid at the mill's gate, or for the standing tree with the mill's own loggers.
+    log_rule : str
+        Log rule of an MBF price.
+    species : str
+        Species or groups separated by ``;``; blank means any.
+    haul_miles : float
+        Loaded miles to the gate; needed for a delivered price. [miles]
+    min_dib_in : float
+        Smallest small end inside bark. [in]
+    max_large_in : float
+        Largest large end inside bark. [in]
+    min_length_ft : float
+        Shortest log. [ft]
+    lengths_ft : tuple of float
+        Lengths taken; empty for any. [ft]
+    date : date or None
+        When the price was quoted.
+    limit : float
+        Most that the mill takes of this line, in its ``unit``.
+    limit_loads : float
+        Most truck loads that the mill takes of everything together; the same on all its lines.
+    row : int or None
+        Row in the mills file, for messages.
+
+    Raises
+    ------
+    DomainError
+        If the price, unit or rule is wrong, the basis is unknown, or a delivered price has no
+        miles.
+    """
+
+    mill: str
+    product: str
+    price_usd: float
+    unit: str
+    basis: Basis
+    log_rule: str = ""
+    species: str = ""
+    haul_miles: float = math.nan
+    min_dib_in: float = 0.0
+    max_large_in: float = math.inf
+    min_length_ft: float = 0.0
+    lengths_ft: tuple[float, ...] = ()
+    date: date | None = None
+    limit: float = math.inf
+    limit_loads: float = math.inf
+    row: int | None = None
+
+    def __post_init__(self) -> None:
+        """Check the line by itself."""
+        check_price(self.price_usd, self.unit, self.log_rule)
+        if self.basis not in ("delivered", "stumpage"):
+            raise DomainError(f"'basis' must be delivered or stumpage; got {self.basis!r}.")
+        if self.basis == "delivered" and not 0 <= self.haul_miles < math.inf:
+            raise DomainError(
+                f"a delivered price needs 'haul_miles' of 0 or more; got {self.haul_miles!r}."
+            )
+        if not (self.limit > 0 and self.limit_loads > 0):
+            raise DomainError("'limit' and 'limit_loads' must be above 0; leave them out for none.")
+
+    @property
+    def unit_label(self) -> str:
+        """The unit as printed, such as ``MBF Doyle`` or ``ton``."""
+        return unit_label(self.unit, self.log_rule)
+
+    def takes_size(self, lot: LogLot) -> BoolArray:
+        """Return which logs are of the size the mill takes, whatever their product."""
+        fits = (lot.small_dib_in >= self.min_dib_in) & (lot.large_dib_in <= self.max_large_in)
+        fits &= lot.length_ft >= self.min_length_ft - LENGTH_SLACK_FT
+        if self.lengths_ft:
+            apart = np.abs(lot.length_ft[:, np.newaxis] - np.array(self.lengths_ft))
+            fits &= apart.min(axis=1) <= LENGTH_SLACK_FT
+        return np.asarray(fits)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MillSheet:
+    """All the mills a sale can go to.
+
+    Attributes
+    ----------
+    lines : tuple of MillLine
+        What they buy.
+    costs : Costs or None
+        Cutting, loading and hauling; needed where a price is delivered or loads are counted.
+    aliases : mapping of str to str
+        The tract's own species names, understood in ``species``.
+
+    Raises
+    ------
+    DomainError
+        If a line needs costs and there are none, or the lines of a mill disagree on its loads.
+    """
+
+    lines: tuple[MillLine, ...]
+    costs: Costs | None = None
+    aliases: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Check the lines against the costs and each other."""
+        if self.costs is None and any(
+            line.basis == "delivered" or line.limit_loads < math.inf for line in self.lines
+        ):
+            raise DomainError(
+                "delivered prices and limits in loads need 'costs': nobody knows what cutting and "
+                "hauling cost here but you."
+            )
+        for mill in self.mills:
+            if len({x.limit_loads for x in self.lines if x.mill == mill} - {math.inf}) > 1:
+                raise DomainError(f"the lines of {mill!r} give more than one 'limit_loads'.")
+
+    @cached_property
+    def mills(self) -> tuple[str, ...]:
+        """Names of the mills, in the order they come."""
+        return tuple(dict.fromkeys(line.mill for line in self.lines))
+
+    @cached_property
+    def mill_of_line(self) -> IntArray:
+        """Which of `mills` each line is of."""
+        place = {mill: at for at, mill in enumerate(self.mills)}
+        return np.array([place[line.mill] for line in self.lines], dtype=np.int64)
+
+    @cached_property
+    def unit_code(self) -> IntArray:
+        """Unit of each line, as `amounts.SALE_UNITS` counts them."""
+        return np.array([unit_code(x.unit, x.log_rule) for x in self.lines], dtype=np.int64)
+
+    @cached_property
+    def price_usd(self) -> FloatArray:
+        """Dollars that each line pays for one of its unit."""
+        return np.array([line.price_usd for line in self.lines], dtype=np.float64)
+
+    @cached_property
+    def cost_usd_per_ton(self) -> FloatArray:
+        """Dollars to bring a ton to each line's mill; 0 where the price is stumpage."""
+        return np.array(
+            [
+                self.costs.usd_per_ton(line.haul_miles)
+                if self.costs is not None and line.basis == "delivered"
+                else 0.0
+                for line in self.lines
+            ],
+            dtype=np.float64,
+        )
+
+    @cached_property
+    def loads_limit(self) -> FloatArray:
+        """Most truck loads that each of `mills` takes; inf for no limit."""
+        of_mill = np.full(len(self.mills), np.inf)
+        loads = np.array([line.limit_loads for line in self.lines], dtype=np.float64)
+        np.minimum.at(of_mill, self.mill_of_line, loads)
+        return of_mill
+
+    def net_usd(self, lot: LogLot, line: int, amounts: FloatArray | None = None) -> FloatArray:
+        """Return what each log would bring the landowner on one line, whether it is taken or not.
+
+        Stumpage = price x amount - tons x (cut and load + miles x rate / load).
+        """
+        held = lot.amounts if amounts is None else amounts
+        paid = self.price_usd[line] * held[:, self.unit_code[line]]
+        return np.asarray(paid - self.cost_usd_per_ton[line] * lot.weight_tons)
+
+    def accepts(self, lot: LogLot) -> BoolArray:
+        """Return which lines would pay for each log.
+
+        A mill pays by the narrowest of its species entries that takes the log's size: by its price
+        for white oak, not by its price for any hardwood, even if that were higher.
+
+        Returns
+        -------
+        ndarray of bool, shape (n, lines)
+        """
+        codes, at = np.unique(lot.species_code, return_inverse=True)
+        place = {name.casefold(): p for p, name in enumerate(lot.products)}
+        fits = np.zeros((len(lot), len(self.lines)), dtype=np.bool_)
+        narrowest = np.full((len(lot), len(self.mills)), np.inf)
+        width = [entry_width(line.species, self.aliases) for line in self.lines]
+        for at_line, line in enumerate(self.lines):
+            kinds = species_mask(line.species, codes, aliases=self.aliases)
+            right = lot.product == place.get(line.product.casefold(), -1)
+            fits[:, at_line] = right & kinds[at] & line.takes_size(lot)
+            least = narrowest[:, self.mill_of_line[at_line]]
+            np.minimum(least, width[at_line], out=least, where=fits[:, at_line])
+        fits &= narrowest[:, self.mill_of_line] == np.array(width)
+        return fits
+
+    @property
+    def by_tree(self) -> BoolArray:
+        """Which lines pay by the tree."""
+        return np.asarray(self.unit_code == TREE)
+
+
+def mills_from_frame(
+    frame: pd.DataFrame,
+    *,
+    file: str,
+    products: Sequence[str],
+    aliases: Mapping[str, str] | None = None,
+    bulk_products: Sequence[str] = (),
+    costs: Costs | None = None,
+    as_of: date | None = None,
+) -> tuple[MillSheet, list[Problem]]:
+    """Read a mills table, gathering every problem.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns ``mill``, ``product``, ``price_usd``, ``unit``, ``basis``, and optionally
+        ``species``, ``log_rule``, ``haul_miles``, ``min_dib_in``, ``max_large_in``,
+        ``min_length_ft``, ``lengths_ft`` (between semicolons), ``date`` (YYYY-MM-DD), ``limit``,
+        ``limit_loads``. The first record is spreadsheet row 2.
+    file : str
+        File name, for messages.
+    products, bulk_products : sequence of str
+        Names of the product specs, and of those weighed or stacked.
+    aliases : mapping, optional
+        The tract's own species names.
+    costs : Costs, optional
+        Without them a delivered price is an error.
+    as_of : date, optional
+        Date of the cruise; prices more than a year older, or later, are warned of.
+
+    Returns
+    -------
+    MillSheet
+        The lines without fault.
+    list of Problem
+        Everything wrong, in row order.
+    """
+    names = dict(aliases or {})
+    problems = column_problems(frame, _NEEDED, _COLUMNS, file=file, sheet="mills table")
+    if problems:
+        return MillSheet(lines=(), costs=costs, aliases=names), problems
+    lines: list[MillLine] = []
+    spelt: dict[str, str] = {}
+    loads: dict[str, MillLine] = {}
+    for row in rows_of(frame, file):
+        line = _line(row, products, names, bulk_products, costs, spelt)
+        if line is not None:
+            _check_date(row, line.date, as_of)
+            if _agrees_on_loads(row, line, loads):
+                lines.append(line)
+        problems += row.problems
+    return MillSheet(lines=tuple(lines), costs=costs, aliases=names), problems
+
+
+def _line(
+    row: Row,
+    products: Sequence[str],
+    aliases: Mapping[str, str],
+    bulk_products: Sequence[str],
+    costs: Costs | None,
+    spelt: dict[str, str],
+) -> MillLine | None:
+    """Read one line; None where it has a fault."""
+    mill = row.text("mill")
+    if not mill:
+        row.add("mill", "", "is blank", "Name the mill; any name that you will know it by.")
+    product = row.product(row.text("product"), products)
+    price_usd = row.price()
+    unit, log_rule = row.unit()
+    species = row.species(aliases)
+    basis = row.text("basis").lower()
+    if basis not in ("delivered", "stumpage"):
+        row.add(
+            "basis",
+            basis,
+            "must say whether the price is delivered (at the gate) or stumpage (standing)",
+            "Type delivered or stumpage; ask the mill if unsure.",
+        )
+    miles = row.size("haul_miles", blank=math.nan)
+    if basis == "delivered":
+        _check_delivered(row, miles, costs)
+    sizes = {
+        "min_dib_in": row.size("min_dib_in", blank=0.0),
+        "max_large_in": row.number("max_large_in", blank=math.inf, above=0),
+        "min_length_ft": row.size("min_length_ft", blank=0.0),
+        "limit": row.number("limit", blank=math.inf, above=0),
+        "limit_loads": row.number("limit_loads", blank=math.inf, above=0),
+    }
+    if sizes["max_large_in"] < sizes["min_dib_in"]:
+        got = row.text("max_large_in")
+        row.add("max_large_in", got, "is less than min_dib_in", "Mend one of the two.")
+    if sizes["limit_loads"] < math.inf and costs is None:
+        row.add(
+            "limit_loads",
+            row.text("limit_loads"),
+            "a limit in loads needs the tons of one load",
+            "Give load_tons and the other costs under [costs] in the tract file.",
+        )
+    lengths = _lengths(row)
+    quoted = _date(row)
+    if row.sound:
+        row.check_kind(product, unit, bulk_products)
+    if not row.sound:
+        return None
+    return MillLine(
+        mill=spelt.setdefault(mill.casefold(), mill),
+        product=product,
+        price_usd=price_usd,
+        unit=unit,
+        basis=cast(Basis, basis),
+        log_rule=log_rule,
+        species=species,
+        haul_miles=miles,
+        lengths_ft=lengths,
+        date=quoted,
+        row=row.row,
+        **sizes,
+    )
+
+
+def _check_delivered(row: Row, miles: float, costs: Costs | None) -> None:
+    if math.isnan(miles) and not row.text("haul_miles"):
+        row.add(
+            "haul_miles",
+            "",
+            "a delivered price needs the loaded miles to the mill",
+            "Fill the cell, or give a stumpage price.",
+        )
+    if costs is None:
+        row.add(
+            "basis",
+            "delivered",
+            "a delivered price cannot become stumpage without your costs",
+            "Give cut_load_usd_per_ton, haul_usd_per_loaded_mile and load_tons under [costs] in "
+            "the tract file; standmap has no defaults for them. Ask loggers near the tract.",
+        )
+
+
+def _lengths(row: Row) -> tuple[float, ...]:
+    """Read a list of lengths between semicolons."""
+    lengths = []
+    text = row.text("lengths_ft")
+    for part in filter(None, (part.strip() for part in text.split(";"))):
+        try:
+            length = float(part)
+        except ValueError:
+            length = math.nan
+        if not 0 < length < math.inf:
+            row.add("lengths_ft", text, "must be lengths in feet between semicolons", "Mend it.")
+            break
+        lengths.append(length)
+    return tuple(lengths)
+
+
+def _date(row: Row) -> date | None:
+    text = row.text("date")
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text[:10])
+    except ValueError:
+        row.add("date", text, "not a date", "Write it as YYYY-MM-DD, such as 2025-03-14.")
+        return None
+
+
+def _check_date(row: Row, quoted: date | None, as_of: date | None) -> None:
+    """Warn of a price that is old, or later than the cruise."""
+    if quoted is None or as_of is None:
+        return
+    days = (as_of - quoted).days
+    if days > OLD_DAYS:
+        row.add(
+            "date",
+            quoted.isoformat(),
+            f"this price is {days} days older than the cruise",
+            "Ask the mill again: prices can move by a fifth in a year.",
+            "warning",
+        )
+    elif days < 0:
+        row.add(
+            "date",
+            quoted.isoformat(),
+            "this price is of a later date than the cruise",
+            "Check the year; else carry on.",
+            "warning",
+        )
+
+
+def _agrees_on_loads(row: Row, line: MillLine, loads: dict[str, MillLine]) -> bool:
+    """Hold the loads of a mill to one figure."""
+    if line.limit_loads == math.inf:
+        return True
+    first = loads.setdefault(line.mill, line)
+    if first.limit_loads != line.limit_loads:
+        row.add(
+            "limit_loads",
+            row.text("limit_loads"),
+            f"'{line.mill}' has another limit on row {first.row}; a mill has one, over all lines",
+            "Write the same figure on both rows, or on one only.",
+        )
+    return row.sound

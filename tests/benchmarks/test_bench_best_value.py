@@ -1,0 +1,130 @@
+"""A hundred thousand distinct stems, each cut for the greatest value on a 1-foot step.
+
+Three saw products of twelve lengths each, paid by three log rules, and pulpwood by the ton. Run
+``pytest tests/benchmarks/test_bench_best_value.py --benchmark-only``. The same work is done in
+plain Python (``STANDMAP_NO_JIT=1``) on a few stems, and compiled anew in an empty cache, each in a
+process of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+
+import numpy as np
+
+from standmap.products import (
+    PRICE_UNITS,
+    Logs,
+    ProductSpec,
+    StemPrices,
+    buck_best_value,
+    buck_field,
+    buck_top_down,
+    log_usd,
+)
+from standmap.trees import Stems, national_stems
+
+STEMS = 100_000
+PLAIN_STEMS = 20
+SPECIES = [802, 833, 837, 621, 318, 316, 131, 110, 129, 541, 762, 407, 402, 531]
+LENGTHS_FT = (8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 20)
+
+
+def make_stems(n: int) -> Stems:
+    """Trees big enough to saw, every one with its own DBH and height."""
+    rng = np.random.default_rng(20_240_502)
+    dbh = 10 + rng.gamma(2.5, 2.4, n)
+    height = 4.5 + 105 * (1 - np.exp(-0.085 * dbh)) * rng.lognormal(0, 0.08, n)
+    return national_stems(rng.choice(SPECIES, n), dbh, height)
+
+
+def make_specs() -> list[ProductSpec]:
+    grades = [("grade log", 13.0, 16.0), ("sawlog", 10.0, 12.0), ("tie log", 8.0, 10.0)]
+    return [
+        *(
+            ProductSpec(
+                product=name,
+                kind="saw",
+                rank=rank,
+                min_top_in=top_in,
+                min_dbh_in=dbh_in,
+                lengths_ft=LENGTHS_FT,
+                trim_ft=0.3,
+            )
+            for rank, (name, top_in, dbh_in) in enumerate(grades, start=1)
+        ),
+        ProductSpec(
+            product="pulpwood",
+            kind="bulk",
+            rank=4,
+            min_top_in=4,
+            top_bark="ob",
+            min_length_ft=8,
+            max_length_ft=40,
+            length_step_ft=1,
+        ),
+    ]
+
+
+def make_prices() -> StemPrices:
+    units = ["mbf doyle", "mbf scribner", "mbf international", "ton"]
+    return StemPrices(
+        species_code=SPECIES,
+        price_usd=[[500.0, 300.0, 150.0, 8.0]] * len(SPECIES),
+        unit=[PRICE_UNITS.index(unit) for unit in units],
+    )
+
+
+def cut(stems: Stems) -> Logs:
+    return buck_best_value(stems, make_specs(), prices=make_prices(), length_step_ft=1.0)
+
+
+def run_alone(n: int, **environment: str) -> dict[str, float]:
+    """Do the work in a fresh process: seconds of the first call and of the next."""
+    done = subprocess.run(
+        [sys.executable, __file__, str(n)],
+        check=True,
+        capture_output=True,
+        text=True,
+        env=os.environ | environment | {"PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+    figures: dict[str, float] = json.loads(done.stdout)
+    return figures
+
+
+def test_the_best_value_of_a_hundred_thousand_stems(benchmark, capsys):
+    stems, specs, prices = make_stems(STEMS), make_specs(), make_prices()
+    cut(stems.take(np.arange(100)))  # compile, or load the cache
+    logs = benchmark.pedantic(cut, args=(stems,), rounds=3, warmup_rounds=1, iterations=1)
+    assert logs.n_trees == STEMS and len(logs) > STEMS
+    best = log_usd(logs, stems.species_code, prices).sum()
+    others = {
+        way.__name__: log_usd(way(stems, specs), stems.species_code, prices).sum()
+        for way in (buck_top_down, buck_field)
+    }
+    assert best > max(others.values())
+    plain = run_alone(PLAIN_STEMS, STANDMAP_NO_JIT="1")["warm_s"] / PLAIN_STEMS
+    seconds = benchmark.stats.stats.min
+    benchmark.extra_info |= {
+        "plain_python_ms_per_stem": 1e3 * plain,
+        "times_faster_than_plain_python": plain * STEMS / seconds,
+    }
+    with capsys.disabled():
+        print(
+            f"\n{STEMS:,} stems: best {seconds:.2f} s, median {benchmark.stats.stats.median:.2f} s;"
+            f" plain Python {1e3 * plain:.1f} ms a stem, {plain * STEMS / seconds:.0f} times slower"
+        )
+
+
+if __name__ == "__main__":
+    given_stems = make_stems(int(sys.argv[1]))
+    seconds = []
+    for _ in range(2):
+        begin = time.perf_counter()
+        cut(given_stems)
+        seconds.append(time.perf_counter() - begin)
+    print(json.dumps({"first_s": seconds[0], "warm_s": seconds[1]}))

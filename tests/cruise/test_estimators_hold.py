@@ -1,0 +1,591 @@
+"""What must hold for every estimator: limits, identities, bounds, and what is refused."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from standmap.cruise import (
+    Estimate,
+    Sample,
+    allocate,
+    allocated_se,
+    allocation_shares,
+    big_baf_mean,
+    bootstrap_mean,
+    bootstrap_ratio,
+    combined_error_pct,
+    count_measure_mean,
+    cruise_intensity_pct,
+    difference_mean,
+    double_ratio_mean,
+    double_regression_mean,
+    estimate,
+    finite_population_correction,
+    fit_line,
+    line_plot_plan,
+    optimum_allocation,
+    plot_leverage,
+    plots_for_budget,
+    plots_in_tract,
+    point_three_p_mean,
+    post_stratified_mean,
+    product_of,
+    proportion,
+    proportion_interval,
+    ratio_mean,
+    ratio_of_means,
+    regression_mean,
+    sample_tree_total,
+    simple_random_mean,
+    stratified_mean,
+    stratified_plots_needed,
+    successive_difference_mean,
+    three_p_ceiling,
+    three_p_draw,
+    three_p_expected,
+    three_p_total,
+    total_of,
+    two_stage_mean,
+    two_stage_ratio_mean,
+    two_stage_total,
+    volume_basal_ratio,
+)
+from standmap.errors import DomainError
+
+SEEDS = st.integers(0, 2**32 - 1)
+QUICK = settings(max_examples=40, deadline=None)
+
+
+def same(one: Estimate, other: Estimate, rel: float = 1e-9) -> None:
+    assert one.mean == pytest.approx(other.mean, rel=rel)
+    assert one.se == pytest.approx(other.se, rel=rel, abs=1e-9 * abs(other.mean))
+
+
+def two_columns(seed: int, n: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    x = rng.gamma(4, 25, n)
+    return 20 + 1.5 * x + rng.normal(0, 15, n), x
+
+
+# --- Sums and products --------------------------------------------------------------------------
+
+
+@QUICK
+@given(seed=SEEDS, strata=st.integers(2, 6))
+def test_strata_errors_combine_three_ways_alike(seed: int, strata: int) -> None:
+    rng = np.random.default_rng(seed)
+    acres = rng.uniform(5, 200, strata)
+    means = [Estimate(mean=m, se=0.1 * m, n=12, df=11) for m in rng.uniform(5, 50, strata)]
+    whole = total_of([m.times(a) for m, a in zip(means, acres, strict=True)])
+    book = stratified_mean(means, acres).times(acres.sum())
+    same(whole, book)
+    assert whole.df == pytest.approx(book.df, rel=1e-9)
+    volume = acres * [m.mean for m in means]
+    error = [100 * m.se / m.mean for m in means]
+    assert combined_error_pct(volume, error) == pytest.approx(100 * whole.se / whole.mean, rel=1e-9)
+
+
+def test_a_product_with_a_sure_figure_keeps_the_others_error() -> None:
+    # Bruce's formula with no error in the volume ratio gives the error of the counts.
+    counts = Estimate(mean=120.0, se=6.0, n=30, df=29)
+    sure = Estimate(mean=18.8275, se=0.0, n=360, df=359)
+    volume = product_of(counts, sure)
+    assert volume.se / volume.mean == pytest.approx(counts.se / counts.mean, rel=1e-12)
+    assert volume.df == pytest.approx(29, rel=1e-12)
+
+
+# --- Known x -------------------------------------------------------------------------------------
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_at_the_samples_own_mean_of_x_the_line_gives_the_samples_mean(seed: int) -> None:
+    y, x = two_columns(seed, 15)
+    plain = simple_random_mean(y)
+    line = regression_mean(y, x, x.mean())
+    assert line.mean == pytest.approx(plain.mean, rel=1e-9)
+    assert ratio_mean(y, x, x.mean()).mean == pytest.approx(plain.mean, rel=1e-9)
+    assert difference_mean(y, x, x.mean()).mean == pytest.approx(plain.mean, rel=1e-9)
+    same(line, regression_mean(y, x, x.mean(), off_centre=False))
+    assert regression_mean(y, x, 2 * x.mean()).se > line.se
+
+
+@QUICK
+@given(seed=SEEDS, scale=st.floats(0.01, 100))
+def test_the_unit_of_x_does_not_matter(seed: int, scale: float) -> None:
+    y, x = two_columns(seed, 12)
+    same(regression_mean(y, x, 90.0), regression_mean(y, x * scale, 90.0 * scale), rel=1e-7)
+    same(ratio_mean(y, x, 90.0), ratio_mean(y, x * scale, 90.0 * scale))
+
+
+def test_exact_relations_leave_no_error() -> None:
+    x = np.array([3.0, 5.0, 8.0, 13.0])
+    assert ratio_mean(2 * x, x, 9.0).se == pytest.approx(0, abs=1e-12)
+    assert regression_mean(4 + 2 * x, x, 9.0).se == pytest.approx(0, abs=1e-6)
+    assert regression_mean(4 + 2 * x, x, 9.0).mean == pytest.approx(22, rel=1e-12)
+    assert difference_mean(x + 7, x, 9.0).mean == pytest.approx(16, rel=1e-12)
+    assert difference_mean(x + 7, x, 9.0).se == pytest.approx(0, abs=1e-12)
+
+
+def test_one_post_stratum_is_the_simple_random_mean() -> None:
+    y = [10.0, 14.0, 9.0, 17.0]
+    same(post_stratified_mean(y, ["all"] * 4, {"all": 90}), simple_random_mean(y))
+
+
+def test_post_stratified_by_hand() -> None:
+    # Shares 1/4 and 3/4; oak 10, 14 (variance 8), pine 30, 34, 38 (variance 16); 5 plots:
+    # (8/4 + 16 x 3/4) / 5 + (8 x 3/4 + 16/4) / 25 = 2.8 + 0.4.
+    mean = post_stratified_mean(
+        [10, 14, 30, 34, 38], ["oak"] * 2 + ["pine"] * 3, {"oak": 25, "pine": 75, "water": 0}
+    )
+    assert mean.mean == pytest.approx(12 / 4 + 34 * 3 / 4, rel=1e-12)
+    assert mean.se**2 == pytest.approx(3.2, rel=1e-12)
+
+
+# --- Two phases ----------------------------------------------------------------------------------
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_double_sampling_between_its_two_ends(seed: int) -> None:
+    y, x = two_columns(seed, 20)
+    # Every unit measured: the simple random sample. The whole tract in the first phase: the ratio
+    # estimator without the factor of the two means of x, and the regression estimator.
+    same(double_ratio_mean(y, x, x), simple_random_mean(y))
+    same(double_regression_mean(y, x, x), simple_random_mean(y))
+    tract = np.concatenate([x, two_columns(seed + 1, 180)[1]])
+    same(
+        double_ratio_mean(y, x, tract, population_units=200),
+        ratio_mean(y, x, tract.mean(), population_units=200),
+    )
+    same(
+        double_regression_mean(y, x, tract, population_units=200),
+        regression_mean(y, x, tract.mean(), population_units=200),
+    )
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_independent_phases_with_a_sure_first_phase(seed: int) -> None:
+    y, x = two_columns(seed, 20)
+    flat = np.full(50, 95.0)
+    same(
+        double_regression_mean(y, x, flat, independent=True),
+        regression_mean(y, x, 95.0),
+    )
+    same(double_ratio_mean(y, x, flat, independent=True), ratio_mean(y, x, 95.0))
+
+
+def test_several_columns_are_one_where_one_is_all_that_counts() -> None:
+    y, x = two_columns(3, 20)
+    first = two_columns(4, 80)[1]
+    table = np.column_stack([x, np.sqrt(x)])
+    wide = np.column_stack([first, np.sqrt(first)])
+    exact = 7 + 2 * x
+    mean = double_regression_mean(exact, table, wide, independent=True)
+    assert mean.mean == pytest.approx(7 + 2 * first.mean(), rel=1e-9)
+    assert mean.se == pytest.approx(2 * first.std(ddof=1) / np.sqrt(80), rel=1e-6)
+    assert mean.df == 17
+    assert double_regression_mean(y, x, first, independent=True).df == 18
+
+
+def test_every_point_measured_is_the_plain_cruise() -> None:
+    count, volume = [10, 8, 0, 6], [2500.0, 1900.0, 0.0, 1600.0]
+    same(count_measure_mean(count, volume, baf=10), simple_random_mean(volume))
+
+
+def test_count_points_take_the_measure_points_ratio() -> None:
+    # By hand: (2500 + 2900) / (100 + 120) cu ft per sq ft on a mean of 90 sq ft.
+    nan = math.nan
+    mean = count_measure_mean([10, 8, 12, 6], [2500, nan, 2900, nan], baf=10)
+    assert mean.mean == pytest.approx(5400 / 220 * 90, rel=1e-12)
+    assert (mean.n, mean.df) == (2, 1)
+
+
+# NRM 340, exam 2, question 1: white spruce on 30 points of BAF 10, 360 trees by DBH and height with
+# volume factors (cu ft per acre of one tree, so VBAR x 10). No answers were seen; by points, the
+# volume is the sum of the factors / 30.
+SPRUCE_TREES = [21, 4, 24, 36, 10, 20, 78, 37, 5, 22, 38, 15, 10, 40]
+SPRUCE_FACTOR = [109, 143, 117, 150, 183, 152, 186, 219, 152, 186, 219, 253, 218, 252]
+
+
+def test_basal_area_times_mean_ratio_is_the_sum_of_the_factors() -> None:
+    ratio = np.repeat(SPRUCE_FACTOR, SPRUCE_TREES) / 10
+    assert ratio.size == 360
+    mean = big_baf_mean(np.full(30, 12), ratio, baf=10)
+    assert mean.mean == pytest.approx(np.dot(SPRUCE_TREES, SPRUCE_FACTOR) / 30, rel=1e-12)
+    # With counts that do not differ all the error is that of the ratios: 1.194 percent, recomputed.
+    assert 100 * mean.se / mean.mean == pytest.approx(1.194296933, rel=1e-8)
+
+
+def test_volume_ratio_of_one_tree() -> None:
+    # Cruise-calculation note (docest.com 637824): 174 bd ft, 22 inches, 659 bd ft/acre at BAF 10.
+    assert 10 * volume_basal_ratio([174.0], [22.0])[0] == pytest.approx(659, abs=0.5)
+
+
+# --- 3P and sample trees -------------------------------------------------------------------------
+
+
+def test_perfect_predictions_leave_no_error() -> None:
+    called = np.array([80.0, 120.0, 200.0])
+    total = three_p_total(1.1 * called, called, ceiling=500, prediction_sum=20_000)
+    assert total.mean == pytest.approx(22_000, rel=1e-12)
+    assert total.se == pytest.approx(0, abs=1e-9)
+
+
+def test_sure_trees_enter_by_themselves() -> None:
+    base = three_p_total([90, 130], [80, 120], ceiling=500, prediction_sum=4_000)
+    more = three_p_total([90, 130, 700], [80, 120, 600], ceiling=500, prediction_sum=4_000)
+    assert more.mean == pytest.approx(base.mean + 700, rel=1e-12)
+    assert more.se == pytest.approx(base.se, rel=1e-12)
+    assert three_p_expected([80, 120, 600], 500) == pytest.approx(1.4, rel=1e-12)
+    assert three_p_draw([600.0] * 50, 500, rng=np.random.default_rng(1)).all()
+
+
+def test_equal_predictions_make_point_3p_a_big_baf_cruise() -> None:
+    counts, ratio = np.array([4.0, 6.0, 5.0, 9.0]), np.array([22.0, 25.0, 31.0])
+    same(
+        point_three_p_mean(100 * counts, ratio, np.full(3, 100.0), baf=20),
+        big_baf_mean(counts, ratio, baf=20),
+    )
+
+
+def test_equal_predictions_make_3p_a_simple_random_sample() -> None:
+    # 100 trees, each called 10, a fifth to be measured: as 20 of 100 drawn at random.
+    y = np.random.default_rng(2).gamma(9, 1.2, 20)
+    same(
+        three_p_total(y, np.full(20, 10.0), ceiling=50, prediction_sum=1_000),
+        simple_random_mean(y, population_units=100).times(100),
+    )
+
+
+def test_sample_trees_by_group() -> None:
+    # By hand: oak 40 x 120 with variance 40^2 (1 - 3/40) 400 / 3; walnut measured whole.
+    groups = ["oak"] * 3 + ["walnut"] * 2
+    total = sample_tree_total([100, 140, 120, 300, 260], groups, {"oak": 40, "walnut": 2})
+    assert total.mean == pytest.approx(40 * 120 + 560, rel=1e-12)
+    assert total.se**2 == pytest.approx(1600 * (1 - 3 / 40) * 400 / 3, rel=1e-12)
+    assert total.df == 2
+
+
+def test_sample_trees_by_their_size() -> None:
+    size = np.array([1.0, 2.0, 3.0])
+    total = sample_tree_total(
+        50 * size, ["oak"] * 3, {"oak": 40}, size=size, size_total={"oak": 88.0}
+    )
+    assert total.mean == pytest.approx(50 * 88, rel=1e-12)
+    assert total.se == pytest.approx(0, abs=1e-9)
+
+
+def test_sample_trees_by_size_by_hand() -> None:
+    # Ratio 150 / 6 = 25 of 88 in all; residuals -5, 10, -5 about it, s2 = 150 / 2, no x mean in the
+    # variance of the total: 40^2 (1 - 3/40) 75 / 3.
+    total = sample_tree_total(
+        [20, 60, 70], ["oak"] * 3, {"oak": 40}, size=[1, 2, 3], size_total={"oak": 88.0}
+    )
+    assert total.mean == pytest.approx(25 * 88, rel=1e-12)
+    assert total.se**2 == pytest.approx(1600 * (1 - 3 / 40) * 75 / 3, rel=1e-12)
+
+
+# --- Two stages ----------------------------------------------------------------------------------
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_primaries_of_one_size_make_one_estimator(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    stand = np.repeat(list("ABCDE"), 4)
+    y = rng.gamma(3, 10, 5)[np.repeat(np.arange(5), 4)] + rng.normal(0, 4, 20)
+    sizes = dict.fromkeys("ABCDE", 30.0)
+    plain = two_stage_mean(y, stand, primaries=25, secondaries=30)
+    same(two_stage_total(y, stand, primaries=25, secondaries=sizes), plain.times(25 * 30))
+    same(two_stage_ratio_mean(y, stand, primaries=25, secondaries=sizes), plain)
+
+
+def test_every_primary_sampled_is_a_stratified_sample() -> None:
+    y, stand = [7, 5, 3, 4, 2, 3], list("AAABBB")
+    strata = [simple_random_mean(v, population_units=6) for v in ([7, 5, 3], [4, 2, 3])]
+    same(two_stage_mean(y, stand, primaries=2, secondaries=6), stratified_mean(strata, [1, 1]))
+
+
+def test_primaries_covered_whole_are_a_simple_random_sample_of_them() -> None:
+    mean = two_stage_mean([7, 5, 4, 2, 9, 9], list("AABBCC"), primaries=12, secondaries=2)
+    same(mean, simple_random_mean([6, 3, 9], population_units=12))
+
+
+# --- Grids ---------------------------------------------------------------------------------------
+
+
+def test_successive_differences_by_hand() -> None:
+    # Steps 4, -2 on the first line and 6 on the second: (16 + 4 + 36) / (2 x 3) / 5.
+    mean = successive_difference_mean([10, 14, 12, 20, 26], line=list("aaabb"))
+    assert mean.se**2 == pytest.approx(56 / 6 / 5, rel=1e-12)
+    assert mean.df == pytest.approx(2 * 9 / (5 + 2), rel=1e-12)
+
+
+def test_degrees_of_freedom_of_von_neumann() -> None:
+    # The variance of the mean square difference of n normal figures, as a chi-square's:
+    # 2 (n - 1)^2 / (3 n - 4).
+    draws = np.random.default_rng(12).normal(size=(20_000, 30))
+    v = (np.diff(draws, axis=1) ** 2).sum(axis=1)
+    df = successive_difference_mean(draws[0]).df
+    assert df == pytest.approx(2 * 29**2 / 86, rel=1e-12)
+    assert 2 * v.mean() ** 2 / v.var() == pytest.approx(df, rel=0.05)
+
+
+def test_lines_may_be_listed_in_any_order() -> None:
+    mixed = successive_difference_mean([10, 20, 14, 26, 12], line=list("ababa"))
+    same(mixed, successive_difference_mean([10, 14, 12, 20, 26], line=list("aaabb")))
+
+
+# --- Allocation ----------------------------------------------------------------------------------
+
+
+@QUICK
+@given(seed=SEEDS, strata=st.integers(2, 5), plots=st.integers(20, 60))
+def test_no_other_allocation_beats_neymans(seed: int, strata: int, plots: int) -> None:
+    rng = np.random.default_rng(seed)
+    size, spread = rng.uniform(5, 100, strata), rng.uniform(2, 40, strata)
+    exact = allocated_se(size, spread, plots * allocation_shares(size, spread))
+    for _ in range(20):
+        other = rng.dirichlet(np.ones(strata)) * plots
+        assume(other.min() > 1e-6)
+        assert exact <= allocated_se(size, spread, other) * (1 + 1e-12)
+    assert exact <= allocated_se(size, spread, plots * allocation_shares(size)) * (1 + 1e-12)
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_no_other_allocation_is_cheaper_for_its_error(seed: int) -> None:
+    # Cost x variance does not change with the number of plots; the optimum makes it smallest.
+    rng = np.random.default_rng(seed)
+    size, spread, cost = rng.uniform(5, 100, 4), rng.uniform(2, 40, 4), rng.uniform(1, 20, 4)
+
+    def dear(share: np.ndarray) -> float:
+        return allocated_se(size, spread, share) ** 2 * float(share @ cost)
+
+    best = allocation_shares(size, spread, cost)
+    for _ in range(20):
+        nearby = best * rng.uniform(0.8, 1.25, 4)
+        assert dear(best) <= dear(nearby) * (1 + 1e-12)
+
+
+@QUICK
+@given(seed=SEEDS, plots=st.integers(12, 60))
+def test_allocations_sum_and_keep_their_bounds(seed: int, plots: int) -> None:
+    rng = np.random.default_rng(seed)
+    size, spread = rng.uniform(1, 100, 5), rng.uniform(0, 40, 5)
+    most = rng.integers(2, 30, 5)
+    assume(most.sum() >= plots)
+    out = optimum_allocation(plots, size, spread, rng.uniform(1, 9, 5), most=most)
+    assert out.sum() == plots
+    assert np.all(out >= 2)
+    assert np.all(out <= most)
+
+
+def test_free_allocation_is_neymans() -> None:
+    size, spread = [50, 30, 20], [10, 20, 30]
+    free = optimum_allocation(60, size, spread)
+    assert free.tolist() == allocate(60, size, spread).tolist()
+
+
+def test_the_budget_is_spent_and_not_overspent() -> None:
+    size, spread, cost = [60, 30, 10], [12, 20, 35], np.array([20, 35, 60])
+    n = plots_for_budget(2_000, size, spread, cost, fixed_cost=300)
+    share = allocation_shares(size, spread, cost)
+    assert n * (share @ cost) <= 1_700 < (n + 1) * (share @ cost)
+
+
+@pytest.mark.parametrize("rule", ["optimum", "proportional"])
+def test_the_plots_needed_hold_the_bound(rule: str) -> None:
+    size, spread = [60, 30, 10], [12, 20, 35]
+    n = stratified_plots_needed(size, spread, 3.0, rule=rule)  # type: ignore[arg-type]
+    share = allocation_shares(size, spread if rule == "optimum" else None)
+    assert 2 * allocated_se(size, spread, n * share) <= 3.0
+    assert 2 * allocated_se(size, spread, (n - 1) * share) > 3.0
+
+
+def test_a_tract_covered_whole_has_no_error() -> None:
+    assert finite_population_correction(40, 40) == 0
+    assert allocated_se([1, 1], [5, 9], [10, 20], population_units=[10, 20]) == 0
+    few = stratified_plots_needed([1, 1], [5, 9], 1.0, population_units=60)
+    assert few < stratified_plots_needed([1, 1], [5, 9], 1.0)
+
+
+# --- Leverage and bootstrap ----------------------------------------------------------------------
+
+
+def two_stands(values: list[float], stand: str, weight: list[float] | None = None) -> Sample:
+    return Sample(
+        values=[[v] for v in values],
+        plots=list(range(len(values))),
+        stand=list(stand),
+        attributes=["cords"],
+        stands=pd.DataFrame(
+            {"stand": ["A", "B"], "stratum": ["pine", "oak"], "acres": [40.0, 10.0]}
+        ),
+        weight=weight,
+    )
+
+
+@pytest.mark.parametrize("weight", [None, [1.0, 2.0, 1.5, 1.0, 1.0, 3.0, 2.0]])
+def test_leverage_is_the_cruise_without_the_plot(weight: list[float] | None) -> None:
+    values, stand = [8.0, 12.0, 40.0, 9.0, 20.0, 22.0, 5.0], "AAAABBB"
+    acres = pd.Series({"A": 40.0, "B": 10.0}, name="tract")
+    table = plot_leverage(estimate(two_stands(values, stand, weight)), acres, "cords")
+    assert table["share_pct"].sum() == pytest.approx(100, rel=1e-9)
+    assert table["plot"].iloc[0] == "2"
+    for row in table.itertuples():
+        keep = [i for i in range(7) if str(i) != row.plot]
+        without = two_stands(
+            [values[i] for i in keep],
+            "".join(stand[i] for i in keep),
+            None if weight is None else [weight[i] for i in keep],
+        )
+        total = estimate(without).total(acres).one("tract", "cords").mean
+        assert row.total_without == pytest.approx(total, rel=1e-9)
+
+
+def test_leverage_of_the_only_plot_of_a_stand_cannot_be_seen() -> None:
+    acres = pd.Series({"A": 40.0, "B": 10.0}, name="tract")
+    table = plot_leverage(estimate(two_stands([8.0, 12.0, 40.0, 9.0], "AAAB")), acres, "cords")
+    assert table.set_index("plot")["change_pct"].isna().to_dict()["3"]
+    assert len(plot_leverage(estimate(two_stands([8.0, 12.0, 40.0, 9.0, 7.0], "AAABB")),
+                             pd.Series({"A": 40.0}, name="a"), "cords")) == 3  # fmt: skip
+
+
+def test_bootstrap_of_many_even_plots_is_near_t() -> None:
+    y = np.random.default_rng(6).normal(100, 20, 200)
+    found = bootstrap_mean(y, rng=np.random.default_rng(7))
+    plain = simple_random_mean(y)
+    assert found.estimate.se == pytest.approx(plain.se, rel=0.05)
+    assert (found.low, found.high) == pytest.approx(plain.interval, rel=0.01)
+
+
+def test_bootstrap_by_strata_and_ratio() -> None:
+    rng = np.random.default_rng(9)
+    y = np.concatenate([rng.normal(50, 5, 80), rng.normal(200, 30, 80)])
+    stratum = np.repeat(["oak", "pine"], 80)
+    found = bootstrap_mean(
+        y, stratum=stratum, sizes={"oak": 30, "pine": 10}, rng=rng, method="percentile"
+    )
+    book = stratified_mean([simple_random_mean(y[:80]), simple_random_mean(y[80:])], [30, 10])
+    assert found.estimate.mean == pytest.approx(book.mean, rel=1e-12)
+    assert found.estimate.se == pytest.approx(book.se, rel=0.06)
+    volume, basal = two_columns(5, 150)
+    ratio = bootstrap_ratio(volume, basal, rng=rng)
+    assert ratio.estimate.se == pytest.approx(ratio_of_means(volume, basal).se, rel=0.06)
+
+
+def test_bootstrap_of_plots_all_alike_has_no_width() -> None:
+    rng = np.random.default_rng(1)
+    found = bootstrap_mean([5.0] * 6, rng=rng)
+    assert (found.low, found.high, found.estimate.se) == (5, 5, 0)
+    assert bootstrap_ratio([2.0, 4.0], [1.0, 2.0], rng=rng).high == 2
+
+
+def test_the_same_seed_finds_the_same_interval() -> None:
+    y = [0, 0, 0, 40, 0, 5, 0, 10, 0, 90]
+    one, other = (bootstrap_mean(y, rng=np.random.default_rng(4), draws=300) for _ in range(2))
+    assert (one.low, one.high) == (other.low, other.high)
+    assert "\n" not in repr(one)
+
+
+# --- What is refused -----------------------------------------------------------------------------
+
+RNG = np.random.default_rng(0)
+ONE = Estimate(mean=1, se=0.1, n=5, df=4)
+NAN = math.nan
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: total_of([]), "one total or more"),
+        (lambda: product_of(ONE, Estimate(mean=1, se=1, n=2, df=1, confidence=0.5)), "one confid"),
+        (lambda: combined_error_pct([1, -1], [1, 1]), "not sum to 0"),
+        (lambda: finite_population_correction(5, 4), "at least the 5 units"),
+        (lambda: finite_population_correction(-1, 4), "'n' must be 0 or more"),
+        (lambda: plots_in_tract(10, 0), "'plot_acres' must be above 0"),
+        (lambda: fit_line([1, 2, 3], [1, 1, 1]), "does not vary"),
+        (lambda: fit_line([1, 2, 3], [[1, 2], [2, 4], [3, 7]]), "needs 4 units"),
+        (lambda: fit_line([1, 2, 3], [1, 2]), "3 or more rows"),
+        (lambda: fit_line([1, 2, 3], [1, 2, 3, 4]), "one row for each"),
+        (lambda: regression_mean([1, 2, 4], [1, 2, 3], [1, 2]), "mean of each of the 1"),
+        (lambda: difference_mean([1, 2], [1, 2, 3], 2), "of one length"),
+        (lambda: post_stratified_mean([1, 2], ["a"] * 2, {"b": 1}), "no stratum 'a'"),
+        (lambda: post_stratified_mean([1, 2], ["a"] * 2, {"a": 1, "b": 1}), "in stratum 'b'"),
+        (lambda: post_stratified_mean([1, 2], ["a"] * 2, {"a": -1}), "size of 0 or more"),
+        (lambda: post_stratified_mean([1, 2], ["a"], {"a": 1}), "one label for each"),
+        (lambda: double_ratio_mean([1, 2, 3], [1, 2, 3], [1, 2]), "hold every measured unit"),
+        (lambda: double_ratio_mean([1, 2], [-1, 1], [1, 2]), "must not average 0"),
+        (lambda: double_regression_mean([1, 2, 4], [1, 2, 3], [[1, 2]] * 4), "the 1 columns"),
+        (lambda: count_measure_mean([1, 2], [1, NAN], baf=10), "two points or more"),
+        (lambda: count_measure_mean([1, 2], [1], baf=10), "each of 2 points"),
+        (lambda: count_measure_mean([1, -2], [1, 2], baf=10), "'count' must be 0 or more"),
+        (lambda: big_baf_mean([1, 2], [1, 2], baf=0), "'baf' must be above 0"),
+        (lambda: sample_tree_total([1, 2], ["a", "a"], {"b": 4}), "not in 'tallied'"),
+        (lambda: sample_tree_total([1, 2], ["a", "a"], {"a": 4, "b": 4}), "none of its trees"),
+        (lambda: sample_tree_total([1], ["a"], {"a": 4}), "two trees or more"),
+        (lambda: sample_tree_total([1, 2], ["a"] * 2, {"a": 4}, size=[1, 2]), "'size_total'"),
+        (
+            lambda: sample_tree_total(
+                [1, 2], ["a"] * 2, {"a": 4}, size=[1, 2], size_total={"a": 0}
+            ),
+            "must be above 0",
+        ),
+        (lambda: three_p_ceiling(0, 20), "'prediction_sum' must be above 0"),
+        (lambda: three_p_expected([0.0], 10), "'prediction' must be above 0"),
+        (lambda: three_p_total([1, 2], [20, 3], ceiling=10), "left to chance"),
+        (lambda: three_p_total([1, 2], [2, 3], ceiling=9, prediction_sum=4), "own 5"),
+        (lambda: point_three_p_mean([-1, 2], [1, 2], [1, 2], baf=9), "must be 0 or more"),
+        (lambda: two_stage_mean([1, 2], ["a", "a"]), "Two primaries"),
+        (lambda: two_stage_mean([1, 2], ["a", "b"], primaries=5, secondaries=9), "two plots"),
+        (
+            lambda: two_stage_total([1, 2], ["a", "b"], primaries=5, secondaries={"a": 1}),
+            "no size for primary 'b'",
+        ),
+        (
+            lambda: two_stage_mean([1, 2, 1, 2], list("aabb"), primaries=5, secondaries=1),
+            "More plots were taken",
+        ),
+        (lambda: successive_difference_mean([1, 2], line=["a", "b"]), "No line holds two"),
+        (lambda: allocation_shares([1, 2], cost=[0, 1]), "'cost' must be above 0"),
+        (lambda: allocation_shares([1, 2], [1]), "of one length"),
+        (lambda: allocation_shares([0, 0]), "not all 0"),
+        (lambda: optimum_allocation(3, [1, 1], [1, 1]), "cannot be shared out"),
+        (lambda: optimum_allocation(9, [1, 1], [1, 1], most=[4]), "one value for each"),
+        (lambda: plots_for_budget(5, [1], [1], [10]), "Nothing is left"),
+        (lambda: stratified_plots_needed([1], [1], 1, rule="best"), "'rule' must be"),  # type: ignore[arg-type]
+        (lambda: allocated_se([1, 1], [1, 1], [1, 0]), "needs a plot"),
+        (lambda: allocated_se([1], [1], [5], population_units=[4]), "more plots than"),
+        (lambda: bootstrap_mean([1, 2, 3], stratum=["a", "a", "b"], rng=RNG), "a size above 0"),
+        (
+            lambda: bootstrap_mean(
+                [1, 2, 3], stratum=["a", "a", "b"], sizes={"a": 1, "b": 1}, rng=RNG
+            ),
+            "two plots or more",
+        ),
+        (lambda: bootstrap_mean([1, 2], rng=RNG, method="t"), "'BCa' or 'percentile'"),  # type: ignore[arg-type]
+        (lambda: bootstrap_ratio([1, 2], [0, 1], rng=RNG), "above 0 on every plot"),
+        (
+            lambda: plot_leverage(
+                estimate(two_stands([1.0, 2.0, 3.0, 4.0], "AABB")), pd.Series({"A": 1.0}), "tons"
+            ),
+            "No attribute 'tons'",
+        ),
+        (lambda: proportion(5, 4), "0 to n successes"),
+        (lambda: proportion_interval(1, 4, method="wald"), "'exact' or 'normal'"),  # type: ignore[arg-type]
+        (lambda: cruise_intensity_pct(0, 1, 1), "'plot_acres' must be above 0"),
+        (lambda: line_plot_plan(10, 101, 0.1), "100 or less"),
+    ],
+)
+def test_what_is_refused(call: object, message: str) -> None:
+    with pytest.raises(DomainError, match=message):
+        call()  # type: ignore[operator]

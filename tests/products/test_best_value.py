@@ -1,0 +1,370 @@
+"""The cut of greatest value: found by the programme, and found again by trying everything."""
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from standmap.logs import board_feet
+from standmap.products import (
+    PRICE_UNITS,
+    ProductSpec,
+    StemPrices,
+    buck_best_value,
+    buck_field,
+    buck_top_down,
+    eligibility,
+    log_usd,
+    saw_top_from_logs,
+)
+from standmap.trees import cords, form_class_stems, green_weight, join_stems, national_stems
+from standmap.units import LOG_RULES
+
+CODES = [802, 833, 621, 131]
+CASES = settings(max_examples=40, deadline=None)
+seeds = st.integers(0, 2**32 - 1)
+
+
+def unit(name):
+    return PRICE_UNITS.index(name)
+
+
+def value(logs, stems, prices):
+    """Each tree's value."""
+    usd = log_usd(logs, stems.species_code, prices)
+    return np.bincount(logs.tree, weights=usd, minlength=logs.n_trees)
+
+
+def random_stems(rng, n, tallest_ft):
+    dbh = rng.uniform(6, 26, n).round(1)
+    height = np.clip(4.5 + rng.uniform(3, 7, n) * dbh**0.85, 18, tallest_ft)
+    code = rng.choice(CODES, n)
+    formed = rng.random(n) < 0.3
+    formed &= dbh >= 10
+    broken = np.where(rng.random(n) < 0.2, 0.6 * height, np.nan)
+    parts = [national_stems(code[~formed], dbh[~formed], height[~formed],
+                            broken_height_ft=broken[~formed])]  # fmt: skip
+    logs = np.clip(np.floor(height / 12) / 2, 0.5, 3)[formed]
+    parts.append(form_class_stems(code[formed], dbh[formed], logs))
+    return join_stems(parts, np.concatenate([np.flatnonzero(~formed), np.flatnonzero(formed)]))
+
+
+def random_specs(rng, most, *, plain=False):
+    specs = []
+    for s in range(rng.integers(1, most + 1)):
+        saw = bool(rng.random() < 0.6)
+        low = float(rng.choice([6.0, 8.0, 8.5, 10.0]))
+        if rng.random() < 0.5:
+            lengths = {"lengths_ft": tuple(low + rng.choice(13, rng.integers(1, 4), replace=False))}
+        else:
+            lengths = {
+                "min_length_ft": low,
+                "max_length_ft": low + float(rng.choice([0, 4, 8, 24])),
+                "length_step_ft": float(rng.choice([1, 2, 4])),
+            }
+        specs.append(
+            ProductSpec(
+                product=f"product {s}",
+                kind="saw" if saw else "bulk",
+                rank=int(rng.integers(1, 4)),
+                species=str(rng.choice(["any", "any", "hardwood", "oak"])),
+                min_dbh_in=float(rng.choice([0, 8, 14])),
+                min_top_in=float(rng.choice([3, 5, 8, 11])),
+                top_bark=str(rng.choice(["ib", "ob"])),
+                trim_ft=float(rng.choice([0, 0.3, 0.5] if saw else [0, 0, 0.3])),
+                max_large_in=float(rng.choice([math.inf, math.inf, 12, 16])),
+                butt_only=not plain and bool(rng.random() < 0.15),
+                min_logs=1 if plain else int(rng.choice([1, 1, 1, 2, 3])),
+                max_grade=float(rng.choice([math.inf, math.inf, 2])),
+                max_cull_pct=float(rng.choice([100, 100, 30])),
+                called_only=bool(rng.random() < 0.1),
+                **lengths,
+            )
+        )
+    return specs
+
+
+def random_prices(rng, stems, specs):
+    codes = np.unique(stems.species_code)
+    saw_units = [*range(len(LOG_RULES)), unit("ton"), unit("tree")]
+    bulk_units = [unit("ton"), unit("cord"), unit("tree")]
+    dollars = {"ton": 30.0, "cord": 60.0, "tree": 40.0}
+    units = [int(rng.choice(saw_units if spec.kind == "saw" else bulk_units)) for spec in specs]
+    scale = np.array([dollars.get(PRICE_UNITS[u], 600.0) for u in units])
+    price = np.round(rng.uniform(0.1, 1, (len(codes), len(specs))) * scale, 2)
+    price[rng.random(price.shape) < 0.1] = np.nan
+    return StemPrices(species_code=codes, price_usd=price, unit=units)
+
+
+def random_case(seed, *, n=3, most_specs=3, tallest_ft=48.0, plain=False):
+    """Stems, specs, prices, and what a cruiser may have written beside the trees."""
+    rng = np.random.default_rng(seed)
+    stems = random_stems(rng, n, tallest_ft)
+    specs = random_specs(rng, most_specs, plain=plain)
+    prices = random_prices(rng, stems, specs)
+    height = stems.usable_top_ft
+    low = rng.uniform(0, 0.6, n) * height
+    sound = rng.random(n) < 0.6
+    recorded = {
+        "saw_top_ft": np.where(rng.random(n) < 0.5, np.nan, rng.uniform(8, 0.9 * height)),
+        "defect_pct": rng.choice([0.0, 10.0, 40.0], n),
+        "grade": rng.choice([np.nan, 1, 2, 3], n),
+        "waste_from_ft": np.where(sound, np.nan, low),
+        "waste_to_ft": np.where(sound, np.nan, low + rng.uniform(0.2, 9, n)),
+        "called_product": rng.choice([*[spec.product for spec in specs], *[""] * 8], n),
+        "cull": rng.random(n) < 0.1,
+    }
+    return stems, specs, prices, recorded
+
+
+def legal(stem, specs, recorded, takes):
+    """Return a test of one log of the one stem, in the words of the specs."""
+    call = next(
+        (s for s, spec in enumerate(specs) if spec.product == recorded["called_product"]), -1
+    )
+    if call >= 0 and recorded["cull"] and specs[call].kind == "saw":
+        call = -1
+    usable, saw_top = stem.usable_top_ft[0], recorded["saw_top_ft"]
+    slack = 1e-6
+
+    def barred_by_call(s, bottom):
+        if call < 0 or s == call or specs[s].kind == "bulk":
+            return False
+        called = specs[call]
+        if called.kind == "saw" and called.butt_only:
+            return bottom < 1.0 + called.min_length_ft + called.trim_ft - slack
+        return True
+
+    def test(s, bottom, length):
+        spec = specs[s]
+        top = bottom + length + spec.trim_ft
+        if not (takes[s] or s == call) or top > usable + slack:
+            return False
+        if spec.butt_only and bottom > 1.0 + slack:
+            return False
+        saw = spec.kind == "saw"
+        if saw and top > saw_top + slack:
+            return False
+        if saw and bottom < recorded["waste_to_ft"] - slack < math.inf:
+            if top > recorded["waste_from_ft"] + slack:
+                return False
+        if barred_by_call(s, bottom):
+            return False
+        if s != call and stem.dib_in(bottom)[0] > spec.max_large_in + 1e-9:
+            return False
+        if s == call and saw and not math.isnan(saw_top):
+            return True
+        small = (stem.dib_in if spec.top_bark == "ib" else stem.dob_in)(top)[0]
+        return small >= spec.min_top_in - 1e-6
+
+    return test
+
+
+def by_trying_everything(stem, specs, prices, recorded, step_ft):
+    """Greatest value of one stem over every row of legal logs and gaps."""
+    takes = eligibility(
+        stem.species_code,
+        stem.dbh_in,
+        specs,
+        cull=[recorded["cull"]],
+        grade=[recorded["grade"]],
+        defect_pct=[recorded["defect_pct"]],
+    )[0]
+    ok = legal(stem, specs, recorded, takes)
+    row = prices.rows_of(stem.species_code)[0]
+    price, units = prices.price_usd[row], prices.unit[row]
+    sound = 1 - recorded["defect_pct"] / 100
+    waste_to = recorded["waste_to_ft"]
+
+    @cache
+    def log_value(s, bottom, length):
+        spec = specs[s]
+        top = bottom + length + spec.trim_ft
+        name = PRICE_UNITS[units[s]]
+        if name == "tree":
+            return 0.0
+        if name == "ton":
+            wood = stem.wood_cuft(bottom, top)
+            return price[s] * float(
+                green_weight(stem.species_code, wood, stem.bark_cuft(bottom, top))[0]
+            )
+        if name == "cord":
+            return price[s] * float(
+                cords(stem.species_code, stem.wood_cuft(bottom, bottom + length))[0]
+            )
+        scale = board_feet(
+            stem.dib_in(top)[0], length, name.removeprefix("mbf "),
+            large_dib_in=stem.dib_in(bottom)[0], form="formula" if units[s] < 3 else "table",
+        )  # fmt: skip
+        return price[s] * sound * float(scale) / 1000
+
+    @cache
+    def best_above(height, pieces):
+        found = -math.inf
+        if all(p == 0 or p >= spec.min_logs for p, spec in zip(pieces, specs, strict=True)):
+            trees = [s for s, p in enumerate(pieces) if p and PRICE_UNITS[units[s]] == "tree"]
+            found = sum(price[s] for s in trees)
+        if height > stem.usable_top_ft[0]:
+            return found
+        for s, spec in enumerate(specs):
+            if math.isnan(price[s]):
+                continue
+            for length in spec.legal_lengths_ft:
+                if ok(s, height, length):
+                    counted = pieces[s] + 1 if spec.min_logs > 1 else 1
+                    more = (*pieces[:s], counted, *pieces[s + 1 :])
+                    top = round(height + length + spec.trim_ft, 9)
+                    found = max(found, log_value(s, height, float(length)) + best_above(top, more))
+        found = max(found, best_above(round(height + step_ft, 9), pieces))
+        if height < waste_to < stem.usable_top_ft[0]:
+            found = max(found, best_above(float(waste_to), pieces))
+        return found
+
+    return best_above(1.0, (0,) * len(specs))
+
+
+def of_tree(recorded, t):
+    return {name: column[t] for name, column in recorded.items()}
+
+
+@pytest.mark.parametrize("step_ft", [1.0, 2.0])
+@settings(max_examples=25, deadline=None)
+@given(seed=seeds)
+def test_nothing_is_worth_more_than_the_best_value(seed, step_ft):
+    stems, specs, prices, recorded = random_case(seed)
+    got = value(
+        buck_best_value(stems, specs, prices=prices, length_step_ft=step_ft, **recorded),
+        stems,
+        prices,
+    )
+    want = [
+        by_trying_everything(stems.take([t]), specs, prices, of_tree(recorded, t), step_ft)
+        for t in range(len(stems))
+    ]
+    np.testing.assert_allclose(got, want, rtol=1e-9, atol=1e-9)
+
+
+@CASES
+@given(seeds)
+def test_every_log_of_every_way_is_legal(seed):
+    stems, specs, prices, recorded = random_case(seed, n=4, most_specs=5, tallest_ft=120)
+    takes = eligibility(
+        stems.species_code, stems.dbh_in, specs, cull=recorded["cull"], grade=recorded["grade"],
+        defect_pct=recorded["defect_pct"],
+    )  # fmt: skip
+    for logs in (
+        buck_best_value(stems, specs, prices=prices, **recorded),
+        buck_top_down(stems, specs, **recorded),
+        buck_field(stems, specs, **recorded),
+    ):
+        top = logs.bottom_ft + logs.length_ft
+        top = top + np.array([spec.trim_ft for spec in specs])[logs.product]
+        same = np.diff(logs.tree) == 0
+        assert (logs.bottom_ft[1:][same] >= top[:-1][same] - 1e-9).all()
+        assert (logs.bottom_ft >= 1.0).all()
+        for t, s, bottom, length in zip(
+            logs.tree, logs.product, logs.bottom_ft, logs.length_ft, strict=True
+        ):
+            assert np.isclose(specs[s].legal_lengths_ft, length, rtol=0, atol=1e-9).any()
+            assert legal(stems.take([t]), specs, of_tree(recorded, t), takes[t])(s, bottom, length)
+        pieces = np.zeros((len(stems), len(specs)))
+        np.add.at(pieces, (logs.tree, logs.product), 1)
+        needed = np.array([spec.min_logs for spec in specs])
+        assert ((pieces == 0) | (pieces >= needed)).all()
+
+
+@CASES
+@given(seeds, st.sampled_from([0.5, 1.0, 2.0, 4.0]))
+def test_best_value_is_never_below_the_other_ways(seed, step_ft):
+    stems, specs, prices, recorded = random_case(seed, n=6, most_specs=5, tallest_ft=120)
+    best = value(
+        buck_best_value(stems, specs, prices=prices, length_step_ft=step_ft, **recorded),
+        stems,
+        prices,
+    )
+    for other in (buck_top_down, buck_field):
+        worth = value(other(stems, specs, **recorded), stems, prices)
+        assert (best >= worth - 1e-9).all()
+
+
+@CASES
+@given(seeds, st.floats(1, 3))
+def test_a_price_rise_never_lowers_the_best_value(seed, rise):
+    stems, specs, prices, recorded = random_case(seed, n=5, most_specs=5, tallest_ft=120)
+    dearer = prices.price_usd.copy()
+    dearer[:, seed % len(specs)] *= rise
+    raised = StemPrices(species_code=prices.species_code, price_usd=dearer, unit=prices.unit)
+    before = buck_best_value(stems, specs, prices=prices, **recorded)
+    after = buck_best_value(stems, specs, prices=raised, **recorded)
+    assert (value(after, stems, raised) >= value(before, stems, prices) - 1e-9).all()
+
+
+@CASES
+@given(seeds, st.floats(0, 60))
+def test_more_defect_never_brings_more(seed, more):
+    stems, specs, prices, recorded = random_case(seed, n=5, most_specs=5, tallest_ft=120)
+    before = buck_best_value(stems, specs, prices=prices, **recorded)
+    worse = recorded | {"defect_pct": recorded["defect_pct"] + more}
+    after = buck_best_value(stems, specs, prices=prices, **worse)
+    assert (value(after, stems, prices) <= value(before, stems, prices) + 1e-9).all()
+
+
+@CASES
+@given(seeds)
+def test_finer_steps_never_bring_less(seed):
+    stems, specs, prices, recorded = random_case(seed, n=5, most_specs=4, tallest_ft=100)
+    worth = [
+        value(
+            buck_best_value(stems, specs, prices=prices, length_step_ft=step, **recorded),
+            stems,
+            prices,
+        )
+        for step in (4.0, 2.0, 1.0, 0.5)
+    ]
+    assert (np.diff(worth, axis=0) >= -1e-9).all()
+
+
+@pytest.mark.parametrize("trim_ft", [0.0, 0.3, 0.333, 0.67])
+def test_a_tally_in_logs_with_any_trim(trim_ft):
+    """Any trim: the field's own logs are among the cuts that are tried."""
+    rng = np.random.default_rng(11)
+    dbh = rng.uniform(8, 30, 200)
+    stems = national_stems(rng.choice(CODES, 200), dbh, 20 + 4 * dbh**0.9)
+    specs = [
+        *(
+            ProductSpec(
+                product=f"saw {rank}",
+                kind="saw",
+                rank=rank,
+                min_top_in=14 - 3 * rank,
+                min_length_ft=8,
+                max_length_ft=16,
+                trim_ft=trim_ft,
+            )
+            for rank in (1, 2, 3)
+        ),
+        ProductSpec(
+            product="pulpwood",
+            kind="bulk",
+            rank=4,
+            min_top_in=4,
+            top_bark="ob",
+            min_length_ft=8,
+            max_length_ft=40,
+            length_step_ft=1,
+        ),
+    ]
+    prices = StemPrices(
+        species_code=CODES,
+        price_usd=rng.uniform(1, 2, (4, 4)) * [400, 300, 200, 8],
+        unit=[unit("mbf doyle"), unit("mbf scribner_c"), unit("mbf international"), unit("ton")],
+    )
+    top = saw_top_from_logs(np.floor(dbh / 6) / 2, trim_ft=trim_ft)
+    best = value(buck_best_value(stems, specs, prices=prices, saw_top_ft=top), stems, prices)
+    for other in (buck_field, buck_top_down):
+        worth = value(other(stems, specs, saw_top_ft=top), stems, prices)
+        assert (best >= worth - 1e-9).all()
+        assert best.sum() > 1.05 * worth.sum()
