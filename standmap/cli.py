@@ -330,9 +330,7 @@ def _stick(arguments: argparse.Namespace) -> int:
     from standmap.instruments import Stick, write_stick
 
     stick = Stick(reach_in=arguments.reach, distance_ft=arguments.distance)
-    written = write_stick(
-        stick, arguments.out, baf=arguments.baf, paces_per_chain=arguments.paces
-    )
+    written = write_stick(stick, arguments.out, baf=arguments.baf, paces_per_chain=arguments.paces)
     print(
         f"A stick of {stick.length_in:g} inches for a reach of {stick.reach_in:g} in at "
         f"{stick.distance_ft:g} ft. A log on it is 16 ft and 0.3 ft of trim."
