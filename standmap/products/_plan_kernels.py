@@ -203,7 +203,8 @@ def section_falls(a: float, b: float, total_ft: float, from_ft: float) -> bool:
     if a <= 1.0 or b <= 1.0:
         return a >= 1.0 and b <= 1.0
     k = (a - 1.0) / a
-    return total_ft * (1.0 - (k / (k + b - 1.0)) ** (1.0 / a)) <= from_ft
+    found: bool = total_ft * (1.0 - (k / (k + b - 1.0)) ** (1.0 / a)) <= from_ft
+    return found
 
 
 @njit()
