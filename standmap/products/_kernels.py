@@ -176,8 +176,15 @@ def saws_at(
 
 @njit()
 def cut_tree_top_down(
-    t: int,
-    trees: TreeArrays,
+    kind: int,
+    p: Floats,
+    usable_ft: float,
+    saw_top_ft: float,
+    call: int,
+    saw_from_ft: float,
+    waste_from_ft: float,
+    waste_to_ft: float,
+    above_waste: bool,
     takes: Bools,
     stump_ft: float,
     specs: SpecArrays,
@@ -190,13 +197,12 @@ def cut_tree_top_down(
 
     A spec that failed for want of length or diameter fails at every greater height too, and is
     not tried again (``start``); one that failed for another cause may fit above (``waiting``).
-    Returns the number of cuts.
+    ``above_waste``: some saw log can be cut above the bad stretch. Returns the number of cuts.
+
+    The tree comes as numbers on purpose: taking them out of arrays in a tuple costs as much as a
+    cut.
     """
-    kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
-    usable_ft, saw_top_ft = trees.usable_top_ft[t], trees.saw_top_ft[t]
-    waste_from_ft, waste_to_ft = trees.waste_from_ft[t], trees.waste_to_ft[t]
     saw_limit_ft = usable_ft if math.isnan(saw_top_ft) else min(usable_ft, saw_top_ft)
-    above_waste = waste_to_ft > stump_ft and saws_at(t, waste_to_ft, stump_ft, trees, specs)
     height_ft = stump_ft
     n = 0
     start = -1  # -1 is the called product, tried before all others
@@ -224,9 +230,7 @@ def cut_tree_top_down(
             if below_waste and (specs.saw[s] or above_waste):
                 span_ft = waste_from_ft if specs.saw[s] else waste_to_ft
                 k = longest_fit(height_ft, min(limit_ft, span_ft), s, specs)
-            if k < 0 or not may_begin(
-                kind, p, height_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
-            ):
+            if k < 0 or not may_begin(kind, p, height_ft, stump_ft, saw_from_ft, call, s, specs):
                 if not waiting:
                     waiting = True
                     start = j
@@ -352,13 +356,19 @@ def cut_tree(
     stump_ft: float,
     topwood_ft: float,
     specs: SpecArrays,
+    counted: bool,
     at: int,
     cut_product: Int16s,
     cut_length: Int16s,
     cut_bottom_ft: Floats,
 ) -> int:
-    """Cut one tree; a product with too few pieces is left out and the tree is cut again."""
+    """Cut one tree; a product with too few pieces is left out and the tree is cut again.
+
+    ``counted``: some product asks for a number of pieces.
+    """
     takes = trees.takes[t]
+    waste_to_ft = trees.waste_to_ft[t]
+    above_waste = waste_to_ft > stump_ft and saws_at(t, waste_to_ft, stump_ft, trees, specs)
     while True:
         if method == FIELD:
             n = cut_tree_field(
@@ -367,9 +377,11 @@ def cut_tree(
             )  # fmt: skip
         else:
             n = cut_tree_top_down(
-                t, trees, takes, stump_ft, specs, at, cut_product, cut_length, cut_bottom_ft
-            )
-        short = too_few(at, n, cut_product, specs)
+                trees.kind[t], trees.params[t], trees.usable_top_ft[t], trees.saw_top_ft[t],
+                trees.called[t], trees.saw_from_ft[t], trees.waste_from_ft[t], waste_to_ft,
+                above_waste, takes, stump_ft, specs, at, cut_product, cut_length, cut_bottom_ft,
+            )  # fmt: skip
+        short = too_few(at, n, cut_product, specs) if counted else -1
         if short < 0:
             return n
         takes = takes.copy()
@@ -390,8 +402,11 @@ def cut_by_rule(
     count: Ints,
 ) -> None:
     """Choose the cuts of every tree; heights are kept where ``cut_bottom_ft`` has room."""
+    counted = False
+    for s in range(specs.min_logs.shape[0]):
+        counted |= specs.min_logs[s] > 1
     for t in prange(first.shape[0] - 1):
         count[t] = cut_tree(
-            method, t, trees, stump_ft, topwood_ft, specs, first[t], cut_product, cut_length,
-            cut_bottom_ft,
+            method, t, trees, stump_ft, topwood_ft, specs, counted, first[t], cut_product,
+            cut_length, cut_bottom_ft,
         )  # fmt: skip

@@ -221,22 +221,43 @@ def test_the_order_of_the_trees_does_not_matter(tally, specs, random):
 
 SAME_TALLY = """
 import numpy as np
-from standmap.products import buck_top_down, example_products, per_acre_by_plot, saw_top_from_logs
+from standmap import products as room
 from standmap.trees import form_class_stems, join_stems, national_stems
 stems = join_stems([
     national_stems([802, 131, 68, 621], [22.0, 14.5, 9.0, 6.1], [88.0, 75.0, 40.0, 52.0]),
     form_class_stems([833, 541], [19.0, 27.0], [2.5, 3.0]),
 ], [0, 2, 4, 5, 1, 3])
-logs = buck_top_down(stems, example_products(),
-    saw_top_ft=saw_top_from_logs([3, 2.5, np.nan, 3, np.nan, np.nan]),
-    defect_pct=[10, 0, 0, 20, 0, 0], called_product=["face veneer", "", "", "", "", ""])
-plots = per_acre_by_plot(logs, [0, 0, 1, 1, 2, 2], np.arange(1.0, 7.0), n_plots=4)
+specs = room.example_products()
+recorded = dict(
+    saw_top_ft=room.saw_top_from_logs([3, 2.5, np.nan, 3, np.nan, np.nan]),
+    defect_pct=[10, 0, 0, 20, 0, 0], called_product=["face veneer", "", "", "", "", ""],
+    waste_from_ft=[np.nan, 12.0] + [np.nan] * 4, waste_to_ft=[np.nan, 15.5] + [np.nan] * 4,
+)
+codes = np.unique(stems.species_code)
+prices = room.StemPrices(
+    species_code=codes,
+    price_usd=[[1000.0 / s.rank if s.kind == "saw" else 90.0 / s.rank for s in specs]] * len(codes),
+    unit=[1 if s.kind == "saw" else 4 for s in specs],
+)
+made = {
+    "top_down": room.buck_top_down(stems, specs, **recorded),
+    "field": room.buck_field(stems, specs, **recorded),
+    "best": room.buck_best_value(stems, specs, prices=prices, **recorded),
+}
+second = room.second_best(made["top_down"], stems, specs, prices, **recorded)
+plots = room.per_acre_by_plot(
+    made["top_down"], [0, 0, 1, 1, 2, 2], np.arange(1.0, 7.0), n_plots=4
+)
+columns = {"plots": plots, "second": second.product, "second_usd": second.usd} | {
+    f"{way}.{name}": values
+    for way, logs in made.items() for name, values in logs.arrays._asdict().items()
+}
 """
 
 
 def test_the_plain_python_build_gives_the_same_logs(tmp_path):
     kept = tmp_path / "plain.npz"
-    script = SAME_TALLY + f"np.savez({str(kept)!r}, plots=plots, **logs.arrays._asdict())"
+    script = SAME_TALLY + f"np.savez({str(kept)!r}, **columns)"
     subprocess.run(
         [sys.executable, "-c", script],
         check=True,
@@ -244,11 +265,10 @@ def test_the_plain_python_build_gives_the_same_logs(tmp_path):
     )
     here: dict = {}
     exec(SAME_TALLY, here)
-    compiled = here["logs"].arrays._asdict() | {"plots": here["plots"]}
-    assert len(here["logs"]) > 10
+    assert all(len(logs) > 10 for logs in here["made"].values())
     with np.load(kept) as plain:
-        assert set(plain.files) == set(compiled)
-        for name, values in compiled.items():
+        assert set(plain.files) == set(here["columns"])
+        for name, values in here["columns"].items():
             np.testing.assert_allclose(plain[name], values, rtol=1e-12, atol=1e-12, err_msg=name)
 
 

@@ -62,6 +62,40 @@ def test_blank_cells_take_the_defaults_and_rank_follows_the_rows():
     assert (pulp.species, oak.top_bark, oak.called_only) == ("any", "ib", False)
 
 
+def test_a_list_of_lengths_stands_for_the_shortest_the_longest_and_the_step():
+    frame = sheet(lengths_ft=["16; 8;12", ""], min_length_ft=["", 8], max_length_ft=["", 40])
+    oak, pulp = specs_from_frame(frame)
+    np.testing.assert_array_equal(oak.legal_lengths_ft, [8, 12, 16])
+    assert (oak.min_length_ft, oak.max_length_ft, oak.n_lengths) == (8, 16, 3)
+    assert pulp.lengths_ft == () and pulp.n_lengths == 17
+    alone = frame.iloc[:1].drop(columns=["min_length_ft", "max_length_ft"])
+    assert specs_from_frame(alone) == [oak]
+
+
+def test_without_a_list_both_ends_are_needed():
+    blank = sheet(lengths_ft=["8;16", ""], min_length_ft=["", ""], max_length_ft=["", 40])
+    assert problems_of(blank)[0] == [(3, "min_length_ft")]
+    found, _ = problems_of(sheet().drop(columns=["max_length_ft"]))
+    assert found == [(None, "max_length_ft")]
+
+
+def test_what_a_buyer_asks_of_quality_is_read():
+    (spec, _) = specs_from_frame(
+        sheet(max_grade=[2, ""], butt_only=["yes", ""], max_cull_pct=[40, ""], min_logs=[2, ""])
+    )
+    assert (spec.max_grade, spec.butt_only, spec.max_cull_pct, spec.min_logs) == (2, True, 40, 2)
+
+
+def test_grade_and_defect_of_the_trees_taken():
+    frame = sheet(max_grade=[2, ""], max_cull_pct=["", 30])
+    oak, pulp = specs_from_frame(frame)
+    takes = eligibility(
+        [RED_OAK] * 4, [20.0] * 4, [oak, pulp], grade=[1, 3, np.nan, 2], defect_pct=[0, 30, 31, 0]
+    )
+    assert takes[:, 0].tolist() == [True, False, False, True]
+    assert takes[:, 1].tolist() == [True, True, False, True]
+
+
 def test_a_spec_names_every_contradiction_at_once():
     with pytest.raises(DomainError, match=r"(?s)kind.*trim_ft.*feet, not inches"):
         ProductSpec(
@@ -96,6 +130,15 @@ def test_a_spec_names_every_contradiction_at_once():
         ("top_bark", ["ib", "over"], 3),
         ("called_only", ["perhaps", "no"], 2),
         ("product", ["pulpwood", "Pulpwood"], 3),
+        ("max_grade", [0, 2], 2),
+        ("max_grade", ["A", 2], 2),
+        ("max_cull_pct", [101, 50], 2),
+        ("min_logs", [0, 1], 2),
+        ("min_logs", [1, 1.5], 3),
+        ("butt_only", ["mostly", "no"], 2),
+        ("lengths_ft", ["8;10;16", "8;40;x"], 3),
+        ("lengths_ft", ["8;8;16", ""], 2),
+        ("lengths_ft", ["8;12", ""], 2),  # the other columns say 8 to 16
     ],
 )
 def test_one_bad_cell_is_one_problem_with_its_row_and_column(column, values, row):
