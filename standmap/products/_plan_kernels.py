@@ -211,7 +211,7 @@ def section_falls(a: float, b: float, total_ft: float, from_ft: float) -> bool:
 def thins_upward(kind: int, p: Floats, from_ft: float) -> bool:
     """Whether diameter, wood and bark of a stem are known to shrink all the way up from a height.
 
-    A user's own table is not looked into: it may swell.
+    A user's own table is not looked into: its bark may thicken upward.
     """
     if kind == NATIONAL:
         return section_falls(p[2], p[3], p[0], from_ft) and section_falls(p[5], p[6], p[0], from_ft)

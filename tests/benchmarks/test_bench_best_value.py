@@ -2,8 +2,8 @@
 
 Three saw products of twelve lengths each, paid by three log rules, and pulpwood by the ton. Run
 ``pytest tests/benchmarks/test_bench_best_value.py --benchmark-only``. The same work is done in
-plain Python (``STANDMAP_NO_JIT=1``) on a few stems, and compiled anew in an empty cache, each in a
-process of its own.
+plain Python (``STANDMAP_NO_JIT=1``) on a few stems, in a process of its own. The very first call on
+a machine compiles the kernels, once: 10 to 20 s of processor time.
 """
 
 from __future__ import annotations

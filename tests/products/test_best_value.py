@@ -21,7 +21,14 @@ from standmap.products import (
     log_usd,
     saw_top_from_logs,
 )
-from standmap.trees import cords, form_class_stems, green_weight, join_stems, national_stems
+from standmap.trees import (
+    cords,
+    form_class_stems,
+    green_weight,
+    join_stems,
+    national_stems,
+    taper_stems,
+)
 from standmap.units import LOG_RULES
 
 CODES = [802, 833, 621, 131]
@@ -39,18 +46,26 @@ def value(logs, stems, prices):
     return np.bincount(logs.tree, weights=usd, minlength=logs.n_trees)
 
 
+def straight(dbh_in, height_ft, at_ft):
+    """A user's own taper: a cone whose bark is a tenth of the diameter."""
+    dob = dbh_in * (height_ft - at_ft) / (height_ft - 4.5)
+    return 0.9 * dob, dob
+
+
 def random_stems(rng, n, tallest_ft):
     dbh = rng.uniform(6, 26, n).round(1)
     height = np.clip(4.5 + rng.uniform(3, 7, n) * dbh**0.85, 18, tallest_ft)
     code = rng.choice(CODES, n)
-    formed = rng.random(n) < 0.3
-    formed &= dbh >= 10
     broken = np.where(rng.random(n) < 0.2, 0.6 * height, np.nan)
-    parts = [national_stems(code[~formed], dbh[~formed], height[~formed],
-                            broken_height_ft=broken[~formed])]  # fmt: skip
-    logs = np.clip(np.floor(height / 12) / 2, 0.5, 3)[formed]
-    parts.append(form_class_stems(code[formed], dbh[formed], logs))
-    return join_stems(parts, np.concatenate([np.flatnonzero(~formed), np.flatnonzero(formed)]))
+    logs = np.clip(np.floor(height / 12) / 2, 0.5, 3)
+    source = np.where(dbh < 10, 0, rng.choice(3, n, p=[0.5, 0.3, 0.2]))
+    of = [np.flatnonzero(source == kind) for kind in range(3)]
+    parts = [
+        national_stems(code[of[0]], dbh[of[0]], height[of[0]], broken_height_ft=broken[of[0]]),
+        form_class_stems(code[of[1]], dbh[of[1]], logs[of[1]]),
+        taper_stems(code[of[2]], dbh[of[2]], height[of[2]], straight),
+    ]
+    return join_stems([part for part in parts if len(part)], np.concatenate(of))
 
 
 def random_specs(rng, most, *, plain=False):

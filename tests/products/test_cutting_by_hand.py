@@ -65,11 +65,11 @@ class TestTheFieldWay:
         ]
 
     def test_a_log_that_nobody_takes_is_left_and_the_tally_goes_on(self, cone, saw, cuts):
-        """17 inches is at 15 ft: the mill cannot take the first log and a half."""
-        peeler = saw(min_top_in=10, max_large_in=17)
-        assert cuts(buck_field(cone(), [peeler], saw_top_ft=[41.0])) == [
-            ("sawlog", 17, 16),
-            ("sawlog", 33, 8),
+        """The mill takes 18.3 inches, at 8.5 ft: half a log is left."""
+        peeler = saw(min_top_in=10, max_large_in=18.3)
+        assert cuts(buck_field(cone(), [peeler], saw_top_ft=[33.0])) == [
+            ("sawlog", 9, 16),
+            ("sawlog", 25, 8),
         ]
 
     def test_without_a_tally_saw_logs_end_where_the_stem_grows_thin(self, cone, saw, cuts):
@@ -113,6 +113,17 @@ class TestGradeAndCull:
         best = buck_best_value(cone(), specs, prices=prices, **recorded)
         assert (best.bottom_ft[best.product == 1] >= 9).all()  # the shortest veneer log below
 
+    def test_the_called_butt_is_kept_even_where_nobody_buys_it(self, cone, saw, cuts):
+        veneer = saw("veneer", 1, lengths_ft=(8,), butt_only=True, called_only=True)
+        logs = buck_best_value(
+            cone(),
+            [veneer, saw("grade", 2, lengths_ft=(16,))],
+            prices=pay((np.nan, "mbf doyle"), (900, "mbf doyle")),
+            called_product=["veneer"],
+            saw_top_ft=[33.0],
+        )
+        assert cuts(logs) == [("grade", 9, 16)]
+
     def test_more_defect_than_the_buyer_bears(self, cone, saw):
         specs = [saw("sound", 1, max_cull_pct=20), saw("rough", 2)]
         logs = buck_top_down(cone(2), specs, defect_pct=[20, 21])
@@ -155,6 +166,12 @@ class TestByValue:
         logs = buck_best_value(cone(), [bulk(max_length_ft=20)], prices=pay((10, "cord")))
         assert logs.length_ft.tolist() == [20, 20, 20, 15, 8]  # 83 ft
         np.testing.assert_allclose(logs.bottom_ft[-1] + 8, 84, rtol=1e-12)
+
+    def test_no_stick_is_longer_or_shorter_than_its_buyer_takes(self, cone, bulk):
+        """15 feet of stem and sticks of 8 to 12: twelve, and three are left."""
+        stems = cone(usable_top_ft=16)
+        logs = buck_best_value(stems, [bulk(max_length_ft=12)], prices=pay((10, "ton")))
+        assert logs.length_ft.tolist() == [12]
 
     def test_a_gap_is_cut_where_the_mill_cannot_take_the_butt(self, cone, saw, cuts):
         """17 inches is at 15 ft: fourteen feet are left, by steps of a foot."""
