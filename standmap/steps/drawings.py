@@ -98,18 +98,10 @@ def _named(tally: TallyFigures, chosen: np.ndarray) -> pd.DataFrame:
 
 def _outlines(tally: TallyFigures, chosen: np.ndarray) -> pd.DataFrame:
     """Return diameters up the stem from half a foot to the tip."""
-    stems = tally.grown.stems.take(chosen)
-    share = np.linspace(0.0, 1.0, OUTLINE_POINTS)
-    low = 0.5
-    heights = low + share * (stems.total_height_ft[:, np.newaxis] - low)
-    return pd.DataFrame(
-        {
-            "tally_row": np.repeat(tally.trees["source_row"].to_numpy()[chosen], OUTLINE_POINTS),
-            "height_ft": heights.ravel(),
-            "dib_in": stems.dib_in(heights).ravel(),
-            "dob_in": stems.dob_in(heights).ravel(),
-        }
-    )
+    outline = tally.grown.stems.take(chosen).outline(points=OUTLINE_POINTS)
+    rows = tally.trees["source_row"].to_numpy()[chosen]
+    outline.insert(0, "tally_row", rows[outline.pop("tree").to_numpy()])
+    return outline
 
 
 def _form_classes(tally: TallyFigures) -> tuple[pd.DataFrame, pd.DataFrame]:
