@@ -90,7 +90,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "offers_unsure": sale_tables.has_unsure(offers),
         "offers_unpriced": bool(len(appraisal.offers) and appraisal.offers["unpriced_logs"].any()),
         "lump_sum": bool((error_of_offers == 0).any()),
-        "national": settings.volume.source == "national",
+        "by_height": settings.volume.source != "form_class",
         "break_even": sale_tables.break_even_table(appraisal),
         "mills": sale_tables.mills_table(appraisal),
         "mills_limited": bool(len(appraisal.mills) and appraisal.mills["limited"].any()),

@@ -158,6 +158,9 @@ def _method(appraisal: Appraisal) -> list[str]:
         "form_class": "Stems are form-class stems"
         + (f" at form class {volume.form_class:g}" if volume.form_class else "")
         + ": the butt log's small end is form class percent of DBH, 17.3 feet up.",
+        "taper": "Trees with a total height, measured or filled from the tract's own height "
+        f"curve, take the stem profiles of {volume.taper}; trees with only a log count take the "
+        "form-class stem.",
     }[volume.source]
     form = (
         f" Ecodivision {settings.tract.ecodivision}."
@@ -188,7 +191,8 @@ def _method(appraisal: Appraisal) -> list[str]:
 
 
 def _sources(appraisal: Appraisal) -> list[str]:
-    wanted = ["national", "form_class"]
-    if appraisal.settings.volume.source == "form_class":
-        wanted = ["form_class"]
-    return [SOURCES[key] for key in [*wanted, "rules", "estimates", "acres"]]
+    # By form class, a tree without sawlogs still takes the national profile.
+    wanted = {"national": ["national"], "form_class": ["national"], "taper": ["taper"]}
+    first = wanted[appraisal.settings.volume.source]
+    keys = [*first, "form_class", "weight", "rules", "estimates", "acres"]
+    return [SOURCES[key] for key in keys]

@@ -181,8 +181,12 @@ GLOSSARY: Final = (
 SOURCES: Final = {
     "national": (
         "Stems: Westfall and others 2024, A national-scale tree volume, biomass, and carbon "
-        "modeling system for the United States, USDA Forest Service Gen. Tech. Rep. WO-104. "
-        "Green weight: densities and moistures of Miles and Smith 2009, Res. Note NRS-38."
+        "modeling system for the United States, USDA Forest Service Gen. Tech. Rep. WO-104."
+    ),
+    "taper": "Stems: profiles of the tract's own, given in its folder; not checked by standmap.",
+    "weight": (
+        "Green weight: densities and moistures of Miles and Smith 2009, USDA Forest Service Res. "
+        "Note NRS-38."
     ),
     "form_class": (
         "Form-class stems: Mesavage and Girard 1946, Tables for estimating board-foot volume of "

@@ -16,7 +16,7 @@ from standmap.errors import Problem
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
-from standmap.trees import TaperTable
+from standmap.trees import TaperForms, TaperTable
 from standmap.value import PriceSheet
 from standmap.value.mills import MillSheet
 from standmap.value.offers import Offer
@@ -50,7 +50,7 @@ class Tract:
         What can be made of them.
     prices : PriceSheet or None
         What it brings.
-    taper : TaperTable or None
+    taper : TaperTable, TaperForms or None
         The user's own stem profiles.
     mills : MillSheet or None
         Which mills buy it, and for how much.
@@ -77,7 +77,7 @@ class Tract:
     design: Design
     products: list[ProductSpec]
     prices: PriceSheet | None
-    taper: TaperTable | None
+    taper: TaperTable | TaperForms | None
     mills: MillSheet | None
     offers: tuple[Offer, ...]
     streams: gpd.GeoDataFrame | None

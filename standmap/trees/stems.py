@@ -197,7 +197,7 @@ class Stems:
         --------
         >>> from standmap.trees import national_stems
         >>> national_stems(802, 20.0, 85.0).outline(points=3).round(1).to_numpy().tolist()
-        [[0.0, 0.5, 23.0, 26.6], [0.0, 42.8, 12.1, 13.0], [0.0, 85.0, 0.0, 0.0]]
+        [[0.0, 0.5, 25.2, 26.6], [0.0, 42.8, 10.8, 11.7], [0.0, 85.0, 0.0, 0.0]]
         """
         share = np.linspace(0.0, 1.0, points)
         low = kernels.LOWEST_FT

@@ -189,11 +189,34 @@ class TestOwnTaper:
             {"species": "any", "height_share": share, "dib_pct": 92 * (1 - share) / 0.95,
              "dob_pct": 100 * (1 - share) / 0.95}
         )  # fmt: skip
-        volume = sample_tract.settings.volume.model_copy(update={"source": "taper"})
+        classes = pd.concat([cone.assign(dbh_in=dbh) for dbh in (8.0, 20.0)])
+        volume = sample_tract.settings.volume.model_copy(
+            update={"source": "taper", "taper": "my_stems.csv"}
+        )
         settings = sample_tract.settings.model_copy(update={"volume": volume})
-        found = standmap.appraise(replace(sample_tract, settings=settings, taper=taper_table(cone)))
+        tract = replace(sample_tract, settings=settings, taper=taper_table(classes))
+        found = standmap.appraise(tract)
         # A cone holds less than a real stem of the same diameter and height.
         assert found.total("volume_cuft").mean < sample_appraisal.total("volume_cuft").mean
+        told = [p for p in found.problems if p.file == "my_stems.csv"]
+        assert [p.severity for p in told] == ["warning"]
+        assert "beyond the DBH classes of the taper table" in told[0].what
+
+    def test_coefficients_that_make_no_stem_are_a_fault_of_their_file(
+        self, sample_tract: standmap.Tract
+    ) -> None:
+        from standmap.trees import own_taper
+
+        sheet = pd.DataFrame(
+            {"species": [""], "form": "kozak", "b0": 0.2, "b1": 1.0, "b2": -1.2,
+             "dob_over_dib": 1.1}
+        )  # fmt: skip
+        volume = sample_tract.settings.volume.model_copy(
+            update={"source": "taper", "taper": "my_stems.csv"}
+        )
+        settings = sample_tract.settings.model_copy(update={"volume": volume})
+        with pytest.raises(standmap.errors.InputError, match=r"my_stems.csv: .*grows with height"):
+            standmap.appraise(replace(sample_tract, settings=settings, taper=own_taper(sheet)))
 
 
 def _tract_weight(appraisal: standmap.Appraisal) -> pd.Series:

@@ -252,3 +252,23 @@ def test_ground_that_holds_no_timber_prints_no_zero(sample_appraisal: standmap.A
 
 def test_no_error_is_parted_from_its_figure(sample_appraisal: standmap.Appraisal) -> None:
     assert all(" ±" not in text for _, text in ten_lines(sample_appraisal))
+
+
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("national", "take the US national-scale stem models"),
+        ("form_class", "Stems are form-class stems"),
+        ("taper", "take the stem profiles of my_stems.csv"),
+    ],
+)
+def test_the_page_says_where_stems_came_from(
+    source: str, said: str, sample_appraisal: standmap.Appraisal
+) -> None:
+    one = sample_appraisal
+    volume = one.settings.volume.model_copy(update={"source": source, "taper": "my_stems.csv"})
+    settings = one.settings.model_copy(update={"volume": volume})
+    text = Outline(report_html(replace(one, tract=replace(one.tract, settings=settings)))).text
+    assert said in text
+    assert "Miles and Smith 2009" in text
+    assert ("Stems: Westfall" in text) == (source != "taper")
