@@ -22,9 +22,10 @@ def published(name):
     return cells.groupby(["dib_in", "length_ft"])["board_feet"]
 
 
-def test_in_every_published_size_doyle_is_least_and_international_most():
+def test_in_published_sizes_doyle_is_least_and_international_most_but_for_one():
     """The cells that the printed tables share: Doyle (the higher, where two differ by a rounding),
-    Decimal C and International, 8 to 20 in by 8 to 16 ft, 53 of them.
+    Decimal C and International, 8 to 20 in by 8 to 16 ft, 53 of them. In 20 in by 8 ft Decimal C
+    prints 14 tens (its formula gives 136) beside 135 (137.4) by International: roundings.
     """
     common = pd.concat(
         [
@@ -40,7 +41,9 @@ def test_in_every_published_size_doyle_is_least_and_international_most():
     assert (sizes["dib_in"].min(), sizes["dib_in"].max()) == (8, 20)
     assert (sizes["length_ft"].min(), sizes["length_ft"].max()) == (8, 16)
     assert (common["doyle"] <= common["scribner_c"]).all()
-    assert (common["scribner_c"] <= common["international"]).all()
+    over = common[common["scribner_c"] > common["international"]]
+    assert over[["scribner_c", "international"]].to_numpy().tolist() == [[140, 135]]
+    assert over.index.tolist() == [(20, 8)]
     assert (common["doyle"] < common["international"]).all()
 
 
