@@ -99,6 +99,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "must_stay": printed.must_stay_table(appraisal),
         "widths": list(settings.buffers.widths_ft.items()),
         "heights": printed.heights_table(appraisal),
+        "height_plots": not appraisal.height_lines.empty,
         "ground": printed.ground_table(appraisal),
         "canopy_fit": fit,
         "canopy_bias": f"{round(fit.bias_ft, 1) + 0.0:+.1f}" if fit else "",

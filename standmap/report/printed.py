@@ -367,6 +367,9 @@ def heights_table(appraisal: Appraisal) -> Printed | None:
             cells=[figure(v, most=1) for v in numbers(used, "cv_rmse_ft")],
         ),
     ]
+    if "stand_sd_pct" in used:
+        spread = [f"{v:.0f}%" if v > 0 else "" for v in numbers(used, "stand_sd_pct")]
+        columns.append(Column(name="Stands differ by", unit="sd", cells=spread))
     for column, name in (("filled", "Heights filled"), ("extrapolated", "Of them, beyond range")):
         if column in used:
             columns.append(

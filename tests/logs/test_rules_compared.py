@@ -25,7 +25,7 @@ def published(name):
 def test_in_published_sizes_doyle_is_least_and_international_most_but_for_one():
     """The cells that the printed tables share: Doyle (the higher, where two differ by a rounding),
     Decimal C and International, 8 to 20 in by 8 to 16 ft, 53 of them. In 20 in by 8 ft Decimal C
-    prints 14 tens (its formula gives 136) beside 135 (137.4) by International: roundings.
+    prints 14 tens (its formula gives 136) beside 135 (137.3) by International: roundings.
     """
     common = pd.concat(
         [
