@@ -18,11 +18,13 @@ import pandas as pd
 from standmap.cruise import Estimate
 from standmap.errors import Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
+from standmap.steps.domains import Domains, estimate_parts
 from standmap.steps.drawings import Drawings, draw
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
+from standmap.steps.sample_checks import SampleChecks, check_sample, settle_places
 
 if TYPE_CHECKING:
     from standmap.canopy import CanopyFit
@@ -84,6 +86,10 @@ class Appraisal:
         Form class as measured on the tract, and what it does to the board feet.
     typical_trees, stem_outlines : DataFrame
         A tree of each of the most valuable species, and its diameters up the stem.
+    sample_checks : SampleChecks
+        Plots by an edge or in the wrong place, the possible bias, borderline trees.
+    domains : Domains
+        Parts of stands: by their own plots where there are enough, else by their stand.
     canopy_fit : CanopyFit or None
         The fit of top height to the canopy raster.
     problems : tuple of Problem
@@ -122,6 +128,8 @@ class Appraisal:
     form_class_effect: pd.DataFrame
     typical_trees: pd.DataFrame
     stem_outlines: pd.DataFrame
+    sample_checks: SampleChecks
+    domains: Domains
     canopy_fit: CanopyFit | None
     problems: tuple[Problem, ...]
     ledger: pd.DataFrame
@@ -246,12 +254,15 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tell = _teller(progress)
     ledger = tract.ledger.copy()
 
-    tell(0.00, "Cutting stems into logs")
-    tally: TallyFigures = figure_tally(tract, ledger=ledger)
-    tell(0.35, "Laying out buffers and units")
+    tell(0.00, "Laying out buffers and units")
     land: Land = lay_out(tract)
+    tract = settle_places(tract, land, ledger=ledger)
+    tell(0.25, "Cutting stems into logs")
+    tally: TallyFigures = figure_tally(tract, ledger=ledger)
     tell(0.60, "Estimating stands")
     tables: ResultTables = result_tables(tract, tally, land)
+    checks: SampleChecks = check_sample(tract, tally, land)
+    domains: Domains = estimate_parts(tract, tables.found, land)
     tell(0.65, "Comparing cuts, mills and offers")
     sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
     drawn: Drawings = draw(tally)
@@ -292,8 +303,10 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         form_class_effect=drawn.form_class_effect,
         typical_trees=drawn.typical_trees,
         stem_outlines=drawn.stem_outlines,
+        sample_checks=checks,
+        domains=domains,
         canopy_fit=canopy.fit,
-        problems=(*problems, *canopy.problems),
+        problems=(*problems, *checks.problems, *domains.problems, *canopy.problems),
         ledger=ledger.to_frame(),
     )
 

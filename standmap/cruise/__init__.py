@@ -22,7 +22,16 @@ from standmap.cruise.combining import (
 )
 from standmap.cruise.count_measure import big_baf_mean, count_measure_mean, volume_basal_ratio
 from standmap.cruise.designs import Design, Part, PlotParts, share_acres, trees_per_acre
+from standmap.cruise.domains import MIN_PLOTS, DomainEstimates, estimate_domains
 from standmap.cruise.double import double_ratio_mean, double_regression_mean
+from standmap.cruise.edges import (
+    EdgeMethod,
+    edge_shortfall,
+    mirage_times,
+    share_inside_line,
+    tree_limits_ft,
+    walkthrough_times,
+)
 from standmap.cruise.estimator import StandEstimates, acres_by, estimate
 from standmap.cruise.field import (
     basal_area_sqft,
@@ -54,8 +63,11 @@ from standmap.cruise.three_p import (
 from standmap.cruise.two_stage import two_stage_mean, two_stage_ratio_mean, two_stage_total
 
 __all__ = [
+    "MIN_PLOTS",
     "BootstrapInterval",
     "Design",
+    "DomainEstimates",
+    "EdgeMethod",
     "Estimate",
     "EstimateTable",
     "LinePlotPlan",
@@ -80,11 +92,14 @@ __all__ = [
     "difference_mean",
     "double_ratio_mean",
     "double_regression_mean",
+    "edge_shortfall",
     "estimate",
+    "estimate_domains",
     "finite_population_correction",
     "fit_line",
     "limiting_distance_ft",
     "line_plot_plan",
+    "mirage_times",
     "optimum_allocation",
     "plot_leverage",
     "plot_matrix",
@@ -104,6 +119,7 @@ __all__ = [
     "sample_tree_total",
     "satterthwaite",
     "share_acres",
+    "share_inside_line",
     "simple_random_mean",
     "stand_table",
     "stock_table",
@@ -117,10 +133,12 @@ __all__ = [
     "three_p_expected",
     "three_p_total",
     "total_of",
+    "tree_limits_ft",
     "trees_per_acre",
     "two_stage_mean",
     "two_stage_ratio_mean",
     "two_stage_total",
     "volume_basal_ratio",
+    "walkthrough_times",
     "weighted_cv_pct",
 ]

@@ -168,8 +168,12 @@ def _trees_used(tract: Tract, plots: pd.DataFrame, parts: PlotParts) -> pd.DataF
     place = pd.Series(np.arange(len(plots)), index=plots["plot"])
     trees["plot_at"] = trees["plot"].map(place).astype(np.int64)
     trees["stand"] = plots["stand"].to_numpy(dtype=object)[trees["plot_at"].to_numpy()]
+    # A tree walked through counts twice; a tree of a half plot stands for twice as many.
+    share = plots["share"].to_numpy(dtype=float)[trees["plot_at"].to_numpy()]
     trees["trees_per_acre"] = parts.trees_per_acre(
-        trees["plot_at"].to_numpy(), trees["dbh_in"].to_numpy(), trees["count"].to_numpy()
+        trees["plot_at"].to_numpy(),
+        trees["dbh_in"].to_numpy(),
+        trees["count"].to_numpy() * trees["times"].to_numpy() / share,
     )
     return trees
 

@@ -47,6 +47,9 @@ TREE_COLUMNS: Final = (
     _text("species", required=True),
     Column("dbh_in", required=True, metric={"dbh_cm": IN_PER_CM}),
     Column("count"),
+    Column("times"),
+    Column("distance_ft", metric={"distance_m": FT_PER_M}),
+    Column("slope_pct"),
     Column("saw_logs"),
     Column("saw_height_ft", metric={"saw_height_m": FT_PER_M}),
     Column("height_ft", metric={"height_m": FT_PER_M}),
@@ -67,6 +70,8 @@ PLOT_COLUMNS: Final = (
     _text("stand"),
     Column("baf", metric={"baf_sqm_ha": FT2_AC_PER_M2_HA}),
     Column("plot_acres", metric={"plot_ha": ACRES_PER_HA}),
+    _text("edge"),
+    Column("share"),
 )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -21,16 +21,36 @@ RECEIVER_ERROR_FT: Final = 165.0
 for a hand-held receiver under canopy. Common practice, no source."""
 FT_PER_MILE: Final = 5280.0
 MOSTLY: Final = 0.5
+BORDER_FT: Final = 0.1
+"""A plot this near a stand lies in it as far as any map can tell. [ft]"""
 
 ObjectArray = npt.NDArray[np.object_]
+Wins = Literal["map", "note"]
 
 
 def place(
-    plots: gpd.GeoDataFrame, stands: gpd.GeoDataFrame, file: str, findings: Findings
+    plots: gpd.GeoDataFrame,
+    stands: gpd.GeoDataFrame,
+    file: str,
+    findings: Findings,
+    *,
+    wins: Wins | None = None,
 ) -> gpd.GeoDataFrame:
-    """Set every plot in its stand, from the map, or from its record where it is not mapped."""
+    """Set every plot in its stand, from the map, or from its record where it is not mapped.
+
+    Where map and record disagree, ``wins`` says which is believed. Without it the record is
+    believed within a receiver's error of its stand, and the map beyond. Every such plot is warned
+    of, with the distance, and entered in the ledger.
+
+    Returns
+    -------
+    GeoDataFrame
+        The plots with ``stand`` settled ("" where set aside) and ``recorded``, the stand of the
+        record as typed.
+    """
     _check_recorded(plots, stands, file, findings)
     recorded = plots["stand"].to_numpy(dtype=object)
+    plots = plots.assign(recorded=recorded)
     if plots.crs is None:
         return plots.set_crs(stands.crs)
     plots, at = _assign(plots, stands, file, findings)
@@ -40,23 +60,22 @@ def place(
     names = at["stand"].to_numpy(dtype=object)
     claims = at["stands"].to_numpy(dtype=object)
     count = at["n_stands"].to_numpy()
-    believed = _near_recorded(plots, stands, recorded) & mapped
+    away_ft = _from_recorded_ft(plots, stands, recorded)
+    reach_ft = {"note": np.inf, "map": BORDER_FT, None: RECEIVER_ERROR_FT}[wins]
+    with np.errstate(invalid="ignore"):
+        believed = (away_ft <= reach_ft) & mapped
     rows = plots["source_row"].to_numpy()
     ids = plots["plot"].to_numpy(dtype=object)
 
     stand = np.where(mapped, names, recorded)
     stand = np.where(believed, recorded, stand)
     moved = believed & (recorded != names)
-    _ledger_believed(file, findings, rows[moved], claims[moved], recorded[moved])
-    against = mapped & (recorded != "") & ~believed & (count == 1)
-    findings.rows(
-        "error",
-        file,
-        "the plot's record names one stand and its coordinates fall in another",
-        [f"The map says {name}. Correct the record or the coordinates." for name in names[against]],
-        rows=rows[against],
-        column="stand",
-        values=recorded[against],
+    _ledger_believed(
+        file, findings, rows[moved], claims[moved], recorded[moved], away_ft[moved], wins
+    )
+    against = mapped & np.isfinite(away_ft) & ~believed & (count == 1)
+    _ledger_overruled(
+        file, findings, rows[against], names[against], recorded[against], away_ft[against], wins
     )
     two = mapped & (count > 1) & ~believed
     findings.rows(
@@ -196,15 +215,13 @@ def _none_inside(
     )
 
 
-def _near_recorded(
+def _from_recorded_ft(
     plots: gpd.GeoDataFrame, stands: gpd.GeoDataFrame, recorded: ObjectArray
-) -> npt.NDArray[np.bool_]:
-    """Return which plots lie in, or within a receiver's error of, the stand they name."""
+) -> npt.NDArray[np.float64]:
+    """Return how far each plot lies from the stand it names; 0 inside, NaN where it names none."""
     shapes = dict(zip(stands["stand"], stands.geometry, strict=True))
     named = np.array([shapes.get(name) for name in recorded], dtype=object)
-    distance_m = shapely.distance(plots.geometry.to_numpy(), named)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(distance_m * FT_PER_M <= RECEIVER_ERROR_FT)
+    return np.asarray(shapely.distance(plots.geometry.to_numpy(), named) * FT_PER_M)
 
 
 def _ledger_believed(
@@ -213,17 +230,89 @@ def _ledger_believed(
     rows: npt.NDArray[np.int64],
     mapped: ObjectArray,
     recorded: ObjectArray,
+    away_ft: npt.NDArray[np.float64],
+    wins: Wins | None,
 ) -> None:
-    why = "the recorded stand is within a receiver's error of the point, and is believed"
+    """Enter the plots whose record was believed against the map, and warn of those it lies off."""
+    within = away_ft <= BORDER_FT
+    why = np.where(
+        within,
+        "the map does not tell in which stand it lies, and the record does",
+        'the record wins, as the tract file says (stand_wins = "note")'
+        if wins == "note"
+        else "the recorded stand is within a receiver's error of the point, and is believed",
+    )
     old = [f"map: {name.replace(';', ' and ') or 'outside every stand'}" for name in mapped]
     findings.ledger.add_rows(
-        file, rows=rows, column="stand", action="changed", old=old, new=list(recorded), why=why
+        file,
+        rows=rows,
+        column="stand",
+        action="changed",
+        old=old,
+        new=list(recorded),
+        why=why.tolist(),
     )
+    mend = (
+        "The record wins, as stand_wins says. Check both."
+        if wins == "note"
+        else f"Within {RECEIVER_ERROR_FT:g} ft the record is believed. Check both, or say which "
+        'wins: stand_wins = "map" or "note" in [plots].'
+    )
+    off = ~within
     findings.rows(
         "warning",
         file,
         "the plot's coordinates fall outside the stand its record names",
-        "It lies within 165 ft of that stand, and the record is believed. Check both.",
+        [
+            f"By the map it is in {name.replace(';', ' and ')}, {ft:,.0f} ft from {stand}. {mend}"
+            if name
+            else f"By the map it is in no stand, {ft:,.0f} ft from {stand}. {mend}"
+            for name, ft, stand in zip(mapped[off], away_ft[off], recorded[off], strict=True)
+        ],
+        rows=rows[off],
+        column="stand",
+        values=recorded[off],
+    )
+
+
+def _ledger_overruled(
+    file: str,
+    findings: Findings,
+    rows: npt.NDArray[np.int64],
+    mapped: ObjectArray,
+    recorded: ObjectArray,
+    away_ft: npt.NDArray[np.float64],
+    wins: Wins | None,
+) -> None:
+    """Enter and warn of the plots whose record was overruled by the map."""
+    why = (
+        'the map wins, as the tract file says (stand_wins = "map")'
+        if wins == "map"
+        else "the point lies too far from the stand of its record, and the map is believed"
+    )
+    findings.ledger.add_rows(
+        file,
+        rows=rows,
+        column="stand",
+        action="changed",
+        old=[f"record: {name}" for name in recorded],
+        new=list(mapped),
+        why=why,
+    )
+    mend = (
+        "The map wins, as stand_wins says. Check both."
+        if wins == "map"
+        else "The map is believed. Correct the record or the coordinates, or say which wins: "
+        'stand_wins = "map" or "note" in [plots].'
+    )
+    findings.rows(
+        "warning",
+        file,
+        "the plot's record names one stand and its coordinates fall in another",
+        [
+            f"By the map it is in {name}, {ft:,.0f} ft from {stand}. {mend}"
+            for name, ft, stand in zip(mapped, away_ft, recorded, strict=True)
+        ],
         rows=rows,
         column="stand",
         values=recorded,

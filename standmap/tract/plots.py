@@ -13,6 +13,7 @@ import pyproj
 import shapely
 
 from standmap.tract.columns import PLOT_COLUMNS, Found, find_columns, mapped_names
+from standmap.tract.edges import check_edge_columns
 from standmap.tract.findings import Findings, some
 from standmap.tract.placing import place
 from standmap.tract.settings import PlotsTable
@@ -54,7 +55,8 @@ def read_plots(
     -------
     GeoDataFrame or None
         ``plot``, ``stand`` ("" where outside), ``baf``, ``plot_acres`` (NaN unless given),
-        ``source_row``, geometry (None where not mapped), in the stands' CRS.
+        ``edge`` ("" unless given), ``share`` (1 for a whole plot), ``recorded`` (stand of the
+        record), ``source_row``, geometry (None where not mapped), in the stands' CRS.
     """
     path = sources.find(table.file, "[plots]")
     if path is None:
@@ -67,7 +69,7 @@ def read_plots(
     _remark_shared_places(plots, table.file, sources.findings)
     if stands is None or not listed.placeable:
         return plots
-    return place(plots, stands, table.file, sources.findings)
+    return place(plots, stands, table.file, sources.findings, wins=table.stand_wins)
 
 
 def _from_layer(table: PlotsTable, sources: Sources, path: Path) -> Listed | None:
@@ -201,6 +203,10 @@ def _frame(
             "plot_acres": numbers(read, found["plot_acres"], findings)
             if "plot_acres" in found
             else nan,
+            "edge": read.text(found["edge"].at).to_numpy(dtype=object)
+            if "edge" in found
+            else np.full(n, "", dtype=object),
+            "share": numbers(read, found["share"], findings) if "share" in found else nan,
             "source_row": read.rows,
         },
         geometry=points,
@@ -217,6 +223,7 @@ def _frame(
             column=name,
             values=plots[name].to_numpy(dtype=object)[wrong],
         )
+    check_edge_columns(plots, found, read.file, findings)
     return plots
 
 
@@ -239,7 +246,7 @@ def _one_of_each(plots: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.
         one, original = plots.iloc[at], first.loc[plots["plot"].iloc[at]]
         same = all(
             one[c] == original[c] or (pd.isna(one[c]) and pd.isna(original[c]))
-            for c in ("stand", "baf", "plot_acres")
+            for c in ("stand", "baf", "plot_acres", "edge", "share")
         ) and _same_point(one.geometry, original.geometry)
         row, name = int(rows[at]), str(one["plot"])
         if same:

@@ -14,7 +14,10 @@ import numpy as np
 import pandas as pd
 
 from standmap.errors import DomainError, InputError, Problem
+from standmap.tract.borderline import check_borderline
 from standmap.tract.designs import check_design, cruise_design
+from standmap.tract.domains import read_domains
+from standmap.tract.edges import check_edges
 from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_streams
 from standmap.tract.plots import read_plots
@@ -145,6 +148,25 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
                 tally_file=settings.trees.file,
                 findings=findings,
             )
+        check_edges(
+            settings.cruise,
+            plots,
+            trees,
+            file=file,
+            plots_file=settings.plots.file,
+            tally_file=settings.trees.file,
+            findings=findings,
+        )
+        if design is not None and trees is not None and not findings.failed:
+            check_borderline(
+                design,
+                settings.cruise,
+                plots,
+                trees,
+                stands,
+                tally_file=settings.trees.file,
+                findings=findings,
+            )
     if trees is not None and not findings.failed:
         _check_stems(trees, settings.trees.file, findings)
     if products is not None and settings.products and trees is not None and not findings.failed:
@@ -236,6 +258,7 @@ def _read_layers(
         if settings.exclusions is None
         else read_exclusions(settings.exclusions, sources, stands),
         "units": None if settings.units is None else read_units(settings.units, sources, stands),
+        "domains": read_domains(settings.domains, sources, stands),
     }
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
 
-from standmap.cruise import circle_acres
+from standmap.cruise import MIN_PLOTS, EdgeMethod, circle_acres
 from standmap.units import STUMP_FT, TRIM_FT
 
 
@@ -26,6 +26,9 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Column = Annotated[str | None, Field(min_length=1, description="the name of your column")]
 FILE: Final = Field(min_length=1, description="a file name, from the tract file's own folder")
+BORDERLINE_FT: Final = 0.2
+"""A tree this near its limit could be called either way: a tape is read to a tenth of a foot at
+either end. Common practice, no source. [ft]"""
 CRS: Final = Field(
     default=None, min_length=1, description='a coordinate system such as "EPSG:4326"'
 )
@@ -80,6 +83,11 @@ class PlotsTable(_Layer):
     baf_sqm_ha: Column = None
     plot_acres: Column = None
     plot_ha: Column = None
+    edge: Column = None
+    share: Column = None
+    stand_wins: Literal["map", "note"] | None = Field(default=None, description='"map" or "note"')
+    in_exclusion: Literal["keep", "aside"] = Field(default="keep", description='"keep" or "aside"')
+    in_buffer: Literal["keep", "aside"] = Field(default="keep", description='"keep" or "aside"')
 
 
 class TreesTable(_Table):
@@ -93,6 +101,10 @@ class TreesTable(_Table):
     dbh_in: Column = None
     dbh_cm: Column = None
     count: Column = None
+    times: Column = None
+    distance_ft: Column = None
+    distance_m: Column = None
+    slope_pct: Column = None
     saw_logs: Column = None
     saw_height_ft: Column = None
     saw_height_m: Column = None
@@ -154,6 +166,19 @@ class CruiseTable(_PlotSize):
         description='one of "point", "fixed", "strip", "complete"'
     )
     confidence: float = Field(default=0.90, ge=0.5, lt=1, description="a fraction such as 0.90")
+    edge: EdgeMethod | None = Field(
+        default=None, description='one of "none", "walkthrough", "mirage", "half_plot"'
+    )
+    edge_dbh_in: Positive | None = Field(
+        default=None, description="the diameter whose circle is held against the lines, in inches"
+    )
+    distance_to: Literal["centre", "face"] = Field(
+        default="centre", description='"centre" or "face": where tree distances were taken to'
+    )
+    borderline: Literal["warn", "set_aside"] = Field(
+        default="warn", description='"warn" or "set_aside"'
+    )
+    borderline_ft: NotNegative = Field(default=BORDERLINE_FT, description="a distance in feet")
     parts: Annotated[tuple[CruisePart, ...], Field(strict=False)] = ()
 
 
@@ -304,6 +329,21 @@ class UnitsTable(_Layer):
     id: Column = Field(default="unit", validation_alias=AliasChoices("id", "unit"))
 
 
+class DomainsTable(_Table):
+    """``[domains]``: parts of stands that get an estimate of their own, and from how many plots."""
+
+    file: str | None = Field(
+        default=None, min_length=1, description="a file name, from the tract file's own folder"
+    )
+    layer: str | None = Field(default=None, description="the layer's name within the file")
+    crs: str | None = CRS
+    id: Column = Field(default="domain", validation_alias=AliasChoices("id", "domain"))
+    slope_pct: Positive | None = Field(default=None, description="a slope in percent")
+    min_plots: int = Field(
+        default=MIN_PLOTS, ge=2, description="a whole number of plots, 2 or more"
+    )
+
+
 class RastersTable(_Table):
     """``[rasters]``: elevation and canopy height."""
 
@@ -333,4 +373,5 @@ class Settings(_Table):
     buffers: BuffersTable = Field(default_factory=BuffersTable)
     exclusions: ExclusionsTable | None = None
     units: UnitsTable | None = None
+    domains: DomainsTable = Field(default_factory=DomainsTable)
     rasters: RastersTable = Field(default_factory=RastersTable)

@@ -46,9 +46,10 @@ def read_tally(
     Returns
     -------
     DataFrame or None
-        ``plot, tree, species, species_code, dbh_in, count, saw_logs, saw_height_ft, height_ft,
-        broken_height_ft, form_class, defect_pct, product, status, used, why_not, source_row``;
-        NaN is "not recorded". None where the table could not be read.
+        ``plot, tree, species, species_code, dbh_in, count, times, distance_ft, slope_pct,
+        saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
+        status, used, why_not, source_row``; NaN is "not recorded". None where the table could not
+        be read.
     """
     findings, file = sources.findings, table.file
     path = sources.find(file, "[trees]")
@@ -126,6 +127,7 @@ def _pass_over_empty(
 def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
     """Fill defaults, number the trees, and set aside those that do not count."""
     trees["count"] = trees["count"].fillna(1.0)
+    trees["times"] = trees["times"].fillna(1.0)
     trees["defect_pct"] = trees["defect_pct"].fillna(0.0)
     rows = trees["source_row"].to_numpy(dtype=np.int64)
     if (trees["tree"] == "").all():
@@ -152,6 +154,9 @@ def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
             "species_code",
             "dbh_in",
             "count",
+            "times",
+            "distance_ft",
+            "slope_pct",
             "saw_logs",
             "saw_height_ft",
             "height_ft",

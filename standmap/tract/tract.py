@@ -38,11 +38,14 @@ class Tract:
         ``stand``, ``stratum``, ``gross_acres`` (on the ellipsoid), geometry, ``source_row``.
     plots : GeoDataFrame
         ``plot``, ``stand`` ("" where outside every stand: set aside), ``baf`` [sq ft/acre] and
-        ``plot_acres`` (NaN unless the plot gives its own), geometry (None where not mapped),
+        ``plot_acres`` (NaN unless the plot gives its own), ``edge`` (how trees by a line are
+        counted, "" unsaid), ``share`` (0.5 for a half plot), ``recorded`` (the stand its record
+        names), geometry (None where not mapped),
         ``source_row``.
     trees : DataFrame
         Every tallied tree: ``plot, tree, species`` (as typed), ``species_code, dbh_in, count,
-        saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
+        times`` (each tree counts at its point), ``distance_ft, slope_pct`` (of the tape to it),
+        ``saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
         status, used, why_not, source_row``. NaN is "not recorded".
     design : Design
         How the trees were chosen.
@@ -56,8 +59,8 @@ class Tract:
         Which mills buy it, and for how much.
     offers : tuple of Offer
         What buyers offer for it standing.
-    streams, exclusions, units : GeoDataFrame or None
-        ``class, width_ft``; ``reason`` (setback put on); ``unit``.
+    streams, exclusions, units, domains : GeoDataFrame or None
+        ``class, width_ft``; ``reason`` (setback put on); ``unit``; ``domain``.
     rasters : mapping of str to Path
         "elevation" and "canopy", where given.
     problems : tuple of Problem
@@ -83,6 +86,7 @@ class Tract:
     streams: gpd.GeoDataFrame | None
     exclusions: gpd.GeoDataFrame | None
     units: gpd.GeoDataFrame | None
+    domains: gpd.GeoDataFrame | None
     rasters: Mapping[str, Path]
     problems: tuple[Problem, ...]
     ledger: Ledger
@@ -128,7 +132,7 @@ class Tract:
                 f"{len(self.products)}{', priced' if self.prices is not None else ', no prices'}",
             ),
         ]
-        layers = [(n, getattr(self, n)) for n in ("streams", "exclusions", "units")]
+        layers = [(n, getattr(self, n)) for n in ("streams", "exclusions", "units", "domains")]
         facts += [(name, str(len(layer))) for name, layer in layers if layer is not None]
         if self.rasters:
             facts.append(("rasters", ", ".join(self.rasters)))

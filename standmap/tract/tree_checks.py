@@ -13,6 +13,7 @@ import pandas as pd
 from standmap.products import saw_top_from_logs
 from standmap.species import UnknownSpeciesError, catalogue, lookup, resolve
 from standmap.tract.columns import Found
+from standmap.tract.edges import check_field_columns
 from standmap.tract.findings import Findings, some, toml_key
 from standmap.tract.settings import VolumeTable
 from standmap.trees import MAX_LOGS, form_class_stems, has_national_model, holds_logs
@@ -79,6 +80,7 @@ def check_tally(
     _check_logs(check, volume)
     _check_heights(check, volume)
     _check_rest(check)
+    check_field_columns(check)
 
 
 class _Checks:

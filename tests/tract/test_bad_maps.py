@@ -306,8 +306,15 @@ def test_the_record_is_believed_within_a_receivers_error_and_not_beyond(tiny):
     assert tract.plots["stand"].tolist() == ["B", "A", "B", "B"]
     assert [(e.row, e.old, e.new) for e in tract.ledger] == [(2, "map: A", "B")]
     tiny.swap("plots.csv", "A1,500390", "A1,500100")
-    problem = only(tiny.check())
+    tract = tiny.read()
+    assert tract.plots["stand"].tolist() == ["A", "A", "B", "B"]
+    problem = only(tract.problems, "warning")
     assert (problem.row, problem.column, problem.value) == (2, "stand", "B")
+    assert "in A, 985 ft from B. The map is believed" in problem.mend
+    assert 'stand_wins = "map" or "note"' in problem.mend
+    assert [(e.row, e.old, e.new, e.action) for e in tract.ledger] == [
+        (2, "record: B", "A", "changed")
+    ]
 
 
 def test_a_recorded_stand_that_is_not_on_the_map(tiny):

@@ -298,7 +298,14 @@ def test_settings_mirror_the_canonical_columns():
     for table, columns in ((TreesTable, TREE_COLUMNS), (PlotsTable, PLOT_COLUMNS)):
         names = {name for column in columns for name in (column.name, *column.metric)}
         assert names <= set(table.model_fields)
-        assert set(table.model_fields) - names <= {"file", "sheet", "layer", "crs"}
+        assert set(table.model_fields) - names <= {
+            *("file", "sheet", "layer", "crs"),
+            *(
+                "stand_wins",
+                "in_exclusion",
+                "in_buffer",
+            ),  # what is done, not what a column is called
+        }
 
 
 def test_cruise_parts_meet_at_a_tenth_of_an_inch(tiny):
