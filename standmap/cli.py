@@ -188,6 +188,36 @@ def _parser() -> argparse.ArgumentParser:
     )
     stick.set_defaults(run=_stick)
 
+    distances = commands.add_parser(
+        "distances", help="print how far a tree may stand and count, on slopes too"
+    )
+    sized = distances.add_mutually_exclusive_group(required=True)
+    sized.add_argument("--baf", type=float, metavar="BAF", help="basal area factor of a point")
+    sized.add_argument("--plot-acres", type=float, metavar="AC", help="or acres of a round plot")
+    sized.add_argument("--plot-radius", type=float, metavar="FT", help="or its level radius, feet")
+    distances.add_argument(
+        "--slope",
+        type=float,
+        nargs="+",
+        metavar="PCT",
+        help="slopes of the tape (default: 0 to 70)",
+    )
+    distances.add_argument(
+        "--dbh",
+        type=float,
+        nargs=2,
+        metavar=("LOW", "HIGH"),
+        help="diameters from LOW to HIGH by the inch (default: 4 to 40)",
+    )
+    distances.add_argument(
+        "--to",
+        choices=("centre", "face"),
+        default="centre",
+        help="where the tape is held: the middle of the stem seen from the side, or its near "
+        "face (default: centre)",
+    )
+    distances.set_defaults(run=_distances)
+
     layout = commands.add_parser("layout", help="lay out the plots of the next cruise")
     layout.add_argument("tract", type=Path, metavar="TRACT", help="tract file or its folder")
     many = layout.add_mutually_exclusive_group(required=True)
@@ -350,6 +380,30 @@ def _stick(arguments: argparse.Namespace) -> int:
     print("Print at 100 % (actual size) and lay a ruler on the check ruler before you cut.")
     for path in written.values():
         print(f"  {path}")
+    return OK
+
+
+def _distances(arguments: argparse.Namespace) -> int:
+    from standmap.cruise import circle_acres
+    from standmap.errors import DomainError
+    from standmap.instruments import TABLE_DBH_IN, TABLE_SLOPES_PCT, distance_text
+
+    dbh: Sequence[float] = TABLE_DBH_IN
+    if arguments.dbh is not None:
+        low, high = arguments.dbh
+        if not 0 < low <= high:
+            raise DomainError(f"--dbh runs from LOW up to HIGH inches; got {low:g} to {high:g}.")
+        dbh = [low + step for step in range(int(high - low) + 1)]
+    radius = arguments.plot_radius
+    print(
+        distance_text(
+            baf=arguments.baf,
+            plot_acres=arguments.plot_acres if radius is None else float(circle_acres(radius)),
+            dbh_in=dbh,
+            slope_pct=TABLE_SLOPES_PCT if arguments.slope is None else arguments.slope,
+            to=arguments.to,
+        )
+    )
     return OK
 
 

@@ -2,7 +2,14 @@
 
 from standmap.instruments.files import write_stick
 from standmap.instruments.pacing import CHAIN_FT, pace_card, paces
-from standmap.instruments.points import limiting_distance_table
+from standmap.instruments.points import (
+    TABLE_DBH_IN,
+    TABLE_SLOPES_PCT,
+    distance_table,
+    distance_text,
+    limiting_distance_table,
+    plot_circle_table,
+)
 from standmap.instruments.stick import (
     Stick,
     diameter_from_mark_in,
@@ -14,14 +21,19 @@ from standmap.instruments.stick import (
 
 __all__ = [
     "CHAIN_FT",
+    "TABLE_DBH_IN",
+    "TABLE_SLOPES_PCT",
     "Stick",
     "diameter_from_mark_in",
     "diameter_mark_in",
     "diameter_read_in",
+    "distance_table",
+    "distance_text",
     "height_mark_in",
     "limiting_distance_table",
     "log_height_ft",
     "pace_card",
     "paces",
+    "plot_circle_table",
     "write_stick",
 ]

@@ -99,6 +99,7 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
         ("problems", "Warnings", "What to know before leaning on the figures", problems),
     ]
     found += _sale_tables(appraisal)
+    found += _sample_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))
         for key, title, note, frame in found
@@ -152,6 +153,44 @@ def _sale_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame
             "Height curve lines",
             "Points along each height curve, as drawn",
             appraisal.height_lines,
+        ),
+    ]
+
+
+def _sample_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame]]:
+    """Return the tables on whether the sample is right, and on parts of stands."""
+    checks, domains = appraisal.sample_checks, appraisal.domains
+    return [
+        (
+            "domains",
+            "Parts of stands",
+            f"By own plots from {domains.min_plots} on, else by the stand; blank stand: the part "
+            "as a whole",
+            domains.table,
+        ),
+        (
+            "plot_edges",
+            "Plots and edges",
+            "How far each plot's circle reaches, and how much of it lies outside its stand",
+            checks.edges,
+        ),
+        (
+            "edge_bias",
+            "Edge bias",
+            "What would be missing by each stand's lines if nothing made up for it, and may be",
+            checks.bias,
+        ),
+        (
+            "plot_places",
+            "Plots out of place",
+            "Plots off the stand of their record, in an exclusion, in a buffer or outside",
+            checks.places,
+        ),
+        (
+            "borderline",
+            "Borderline trees",
+            "Tallied trees at the limit of their plot or beyond it",
+            checks.borderline,
         ),
     ]
 

@@ -23,6 +23,7 @@ from standmap.tract import Tract
 OWN: Final = "own plots"
 STAND: Final = "stand"
 BOTH: Final = "own plots and stand"
+ALL_BUFFERS: Final = f"{STREAM_BUFFER}s, all classes"
 POINT_FT: Final = 1.0
 """Radius within which the slope under a plot's centre is read. [ft]"""
 
@@ -88,6 +89,7 @@ def estimate_parts(tract: Tract, found: StandEstimates, land: Land) -> Domains:
     problems: list[Problem] = []
     kinds = [
         _by_label("harvest unit", net[net["unit"] != ""], ["unit"], names, points),
+        _all_buffers(pieces, names, points),
         _must_stay(tract, pieces, names, points),
         _polygons(tract, net, names, points),
     ]
@@ -149,6 +151,17 @@ def _must_stay(
     bare = tract.settings.exclusions.bare if tract.settings.exclusions else ()
     kept = pieces[(pieces["reason"] != "") & ~pieces["reason"].isin(bare)]
     return _by_label("must stay", kept, ["reason", "class"], names, points)
+
+
+def _all_buffers(
+    pieces: gpd.GeoDataFrame, names: Sequence[str], points: npt.NDArray[np.object_]
+) -> _Parts:
+    """Make one domain of the buffers of every class, which has plots where a class has too few."""
+    kept = pieces[pieces["reason"] == STREAM_BUFFER]
+    whole = _by_label("must stay", kept.assign(all=ALL_BUFFERS), ["all"], names, points)
+    if len(kept["class"].drop_duplicates()) < 2:  # that class is the same domain
+        return _Parts("must stay", whole.acres.iloc[:0], whole.inside[:0])
+    return whole
 
 
 def _polygons(

@@ -268,7 +268,7 @@ def _bias(stands: gpd.GeoDataFrame, edges: pd.DataFrame, mean_reach: pd.Series) 
     frame["reach_ft"] = mean_reach.reindex(frame.index).fillna(0.0)
     acres = here["gross_acres"].to_numpy(dtype=float)
     frame["shortfall_pct"] = 100 * edge_shortfall(perimeter, acres, frame["reach_ft"])
-    frame["possible_bias_pct"] = -frame["shortfall_pct"] * open_share
+    frame["possible_bias_pct"] = 0.0 - frame["shortfall_pct"] * open_share
     return frame.rename_axis("stand").reset_index()[list(BIAS_COLUMNS)]
 
 
@@ -280,7 +280,7 @@ def _edge_problems(tract: Tract, edges: pd.DataFrame, bias: pd.DataFrame) -> lis
         return []
     acres = tract.stands.set_index("stand")["gross_acres"].reindex(bias["stand"]).to_numpy()
     whole = float(np.average(bias["possible_bias_pct"], weights=acres))
-    low = worst.loc[worst["possible_bias_pct"].idxmin()]
+    low = worst.sort_values("possible_bias_pct").iloc[0]
     unsaid = tract.settings.cruise.edge is None
     return [
         Problem(
@@ -333,7 +333,7 @@ def _places(tract: Tract, land: Land) -> pd.DataFrame:
             "used": stand != "",
         }
     )
-    return frame[listed].reset_index(drop=True)[list(PLACE_COLUMNS)]
+    return pd.DataFrame(frame[listed].reset_index(drop=True)[list(PLACE_COLUMNS)])
 
 
 def _place_problems(tract: Tract, places: pd.DataFrame) -> list[Problem]:
@@ -391,4 +391,5 @@ def _borderline(tract: Tract, tally: TallyFigures) -> tuple[pd.DataFrame, int]:
     table = borderline_trees(trees, tally.parts, at, cruise)
     used = trees.set_index("source_row")["used"].reindex(table["source_row"]).to_numpy()
     level = level_distance_ft(trees, to_face=False)
-    return table.assign(used=used)[list(TREE_COLUMNS)], int((np.isfinite(level) & (at >= 0)).sum())
+    checked = int((np.isfinite(level) & (at >= 0)).sum())
+    return pd.DataFrame(table.assign(used=used)[list(TREE_COLUMNS)]), checked

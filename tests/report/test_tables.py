@@ -96,10 +96,12 @@ def test_every_log_of_every_tallied_tree_is_a_row(
 
 
 NAMES_OF_THINGS = {"plot", "stand", "tree", "unit", "species_code", "row", "line"}
-COUNTS = {"count", "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
+COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
+          "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
           "unpriced_logs", "here_n"}  # fmt: skip
-NO_UNIT = {"form_class", "a", "b", "c", "bias_correction", "longitude", "latitude", "grade",
+NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
+           "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
            "form_class_used"}  # fmt: skip
 UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high", "here", "published_low",

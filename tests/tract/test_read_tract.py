@@ -300,11 +300,8 @@ def test_settings_mirror_the_canonical_columns():
         assert names <= set(table.model_fields)
         assert set(table.model_fields) - names <= {
             *("file", "sheet", "layer", "crs"),
-            *(
-                "stand_wins",
-                "in_exclusion",
-                "in_buffer",
-            ),  # what is done, not what a column is called
+            # What is done, not what a column is called:
+            *("stand_wins", "in_exclusion", "in_buffer"),
         }
 
 
