@@ -269,6 +269,7 @@ def _bias(stands: gpd.GeoDataFrame, edges: pd.DataFrame, mean_reach: pd.Series) 
     acres = here["gross_acres"].to_numpy(dtype=float)
     frame["shortfall_pct"] = 100 * edge_shortfall(perimeter, acres, frame["reach_ft"])
     frame["possible_bias_pct"] = 0.0 - frame["shortfall_pct"] * open_share
+    frame = frame.reindex([s for s in stands.index if s in frame.index])
     return frame.rename_axis("stand").reset_index()[list(BIAS_COLUMNS)]
 
 

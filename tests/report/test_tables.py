@@ -95,7 +95,17 @@ def test_every_log_of_every_tallied_tree_is_a_row(
     assert len(pd.read_csv(tables / "logs.csv")) == len(sample_appraisal.logs)
 
 
-NAMES_OF_THINGS = {"plot", "stand", "tree", "unit", "species_code", "row", "line"}
+NAMES_OF_THINGS = {
+    "plot",
+    "stand",
+    "by_map",
+    "recorded",
+    "tree",
+    "unit",
+    "species_code",
+    "row",
+    "line",
+}
 COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
           "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
@@ -173,7 +183,7 @@ def test_what_is_not_known_is_a_blank_cell(
     stands = sample_appraisal.stands.assign(slope_pct=np.nan)
     write_workbook(replace(sample_appraisal, stands=stands), tmp_path / "t.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "t.xlsx")["Stands"]
-    at = [cell.value for cell in sheet[1]].index("Mean slope (%)") + 1
+    at = [cell.value for cell in sheet[1]].index("Slope (%)") + 1
     assert {sheet.cell(row, at).value for row in range(2, sheet.max_row + 1)} == {None}
 
 
