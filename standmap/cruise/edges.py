@@ -2,7 +2,11 @@
 
 A tree near the edge of a stand can be reached from fewer points than one in the middle, for no
 point is laid beyond the line. Unless the tally makes up for it, every figure of the stand is low.
-Walkthrough and mirage make up for it tree by tree, by tallying some of them more than once.
+Walkthrough and mirage make up for it tree by tree, by tallying some of them more than once. A
+half circle turned away from the line, each tree of it counting twice (Grosenbaugh, L.R. 1958,
+Point-sampling and line-sampling, USDA Forest Service Southern Forest Experiment Station Occasional
+Paper 160, half sweeps, from memory), is right on average only where the woods by the line are like
+the rest: a tree on the line itself is met from nowhere.
 """
 
 from __future__ import annotations
