@@ -19,6 +19,7 @@ from standmap.cruise import Estimate
 from standmap.errors import Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
 from standmap.steps.drawings import Drawings, draw
+from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
 from standmap.steps.plots import TallyFigures, figure_tally
@@ -60,6 +61,8 @@ class Appraisal:
         A row a harvest unit: acres, totals with errors, conflicts with what must stay.
     unit_products : DataFrame
         Quantity and value by product for each unit.
+    harvest : Harvest
+        What each unit cuts and leaves by its prescription, loads and days, and other plans.
     must_stay : DataFrame
         Acres, volume and value in stream buffers and exclusions, by reason; ``bare`` marks ground
         that the tract file says holds no timber.
@@ -104,6 +107,7 @@ class Appraisal:
     stock_table: pd.DataFrame
     units: gpd.GeoDataFrame
     unit_products: pd.DataFrame
+    harvest: Harvest
     must_stay: pd.DataFrame
     must_stay_totals: pd.DataFrame
     streams: gpd.GeoDataFrame
@@ -254,6 +258,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tables: ResultTables = result_tables(tract, tally, land)
     tell(0.65, "Comparing cuts, mills and offers")
     sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
+    harvest: Harvest = plan_harvest(tract, tally, tables.found, land, tables.net_acres)
     drawn: Drawings = draw(tally)
     tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
@@ -261,6 +266,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tell(1.00, "Appraised")
 
     problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
+    problems = (*problems, *harvest.problems)
     return Appraisal(
         tract=tract,
         stands=tables.stands.assign(slope_pct=slope, **canopy.by_stand),
@@ -274,6 +280,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         stock_table=tables.stock_table,
         units=tables.units,
         unit_products=tables.unit_products,
+        harvest=harvest,
         must_stay=tables.must_stay,
         must_stay_totals=tables.must_stay_totals,
         streams=land.streams,

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.cruise import EstimateTable, Sample, StandEstimates, estimate
+from standmap.cruise import StandEstimates
 from standmap.products import Logs, second_best
 from standmap.steps.cutting import METHODS, cut, recorded, stem_prices
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures
 from standmap.tract import Tract
 from standmap.value import (
@@ -95,7 +95,7 @@ def merchandise(
         Net acres by stand.
     """
     lot = tally.lot
-    plots = _PlotSums(tally, found, net_acres)
+    plots = PlotSums(tally, found, net_acres)
     weight = plots.tract_weight(tally.logs)
     dbh = tally.trees["dbh_in"].to_numpy(dtype=float)[tally.logs.tree]
     cuft_per_cord = tract.settings.volume.cuft_per_cord
@@ -110,53 +110,7 @@ def merchandise(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _PlotSums:
-    """Figures of logs, summed by plot and estimated like any other attribute."""
-
-    tally: TallyFigures
-    found: StandEstimates
-    net_acres: pd.Series
-
-    def tract_weight(self, logs: Logs) -> FloatArray:
-        """Return how many logs of the tract each tallied log stands for."""
-        acres = self.found.plot_weights(self.net_acres).to_numpy()
-        trees = self.tally.trees
-        per_tree = trees["trees_per_acre"].to_numpy(dtype=float)
-        return np.asarray((per_tree * acres[trees["plot_at"].to_numpy()])[logs.tree])
-
-    def per_acre(self, logs: Logs, of_log: FloatArray) -> FloatArray:
-        """Sum columns of figures of logs to per-acre figures of each plot."""
-        trees, n = self.tally.trees, len(self.tally.plots)
-        plot = trees["plot_at"].to_numpy(dtype=np.int64)[logs.tree]
-        factor = trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
-        columns = [
-            np.bincount(plot, weights=factor * of_log[:, k], minlength=n)
-            for k in range(of_log.shape[1])
-        ]
-        return np.column_stack(columns) if columns else np.empty((n, 0))
-
-    def totals(self, columns: Mapping[str, FloatArray], acres: pd.DataFrame) -> EstimateTable:
-        """Estimate per-acre columns over domains of acres by stand."""
-        sample = self.found.sample
-        own = Sample(
-            values=np.column_stack(list(columns.values())),
-            plots=sample.plots,
-            stand=sample.stand,
-            attributes=tuple(columns),
-            stands=sample.stands,
-            confidence=sample.confidence,
-            weight=sample.plot_weight,
-            complete=sample.is_complete,
-        )
-        return estimate(own).total(acres)
-
-    def tract_total(self, columns: Mapping[str, FloatArray]) -> EstimateTable:
-        """Estimate per-acre columns over the tract's net acres."""
-        return self.totals(columns, self.net_acres.to_frame("tract").T)
-
-
-def _bucking_values(tract: Tract, tally: TallyFigures, plots: _PlotSums) -> pd.DataFrame:
+def _bucking_values(tract: Tract, tally: TallyFigures, plots: PlotSums) -> pd.DataFrame:
     """Return the value of each way of cutting, and what it brings over the cruiser's own."""
     if tract.prices is None and tract.mills is None:
         return pd.DataFrame(columns=list(BUCKING_COLUMNS))
@@ -196,7 +150,7 @@ def _bucking_values(tract: Tract, tally: TallyFigures, plots: _PlotSums) -> pd.D
 
 
 def _offers(
-    offers: tuple[Offer, ...], lot: LogLot, weight: FloatArray, plots: _PlotSums, logs: Logs
+    offers: tuple[Offer, ...], lot: LogLot, weight: FloatArray, plots: PlotSums, logs: Logs
 ) -> pd.DataFrame:
     """Rank the offers on the same logs; a difference has the error of the plots' differences."""
     if not offers:
@@ -221,7 +175,7 @@ def _offers(
 
 
 def _mills(
-    sheet: MillSheet | None, lot: LogLot, weight: FloatArray, plots: _PlotSums, logs: Logs
+    sheet: MillSheet | None, lot: LogLot, weight: FloatArray, plots: PlotSums, logs: Logs
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return what goes to each mill with its error, and the mill of each log."""
     if sheet is None:

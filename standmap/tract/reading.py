@@ -17,6 +17,7 @@ from standmap.errors import DomainError, InputError, Problem
 from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_streams
+from standmap.tract.plans import read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
 from standmap.tract.sheets import (
@@ -153,6 +154,14 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
     layers = _read_layers(settings, sources, stands)
     rasters = find_rasters(settings.rasters, sources, stands)
+    plan = read_plan(
+        settings,
+        findings,
+        file=file,
+        units=layers["units"],
+        trees=trees,
+        products=None if products is None else products.names,
+    )
     if (
         findings.failed
         or stands is None
@@ -180,6 +189,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         problems=tuple(findings.problems),
         ledger=findings.ledger,
         hashes=dict(sources.hashes),
+        plan=plan,
         **layers,
     )
     return tract, findings.problems
@@ -228,6 +238,7 @@ def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> Non
 def _read_layers(
     settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> Mapping[str, gpd.GeoDataFrame | None]:
+    units = None if settings.units is None else read_units(settings.units, sources, stands)
     return {
         "streams": None
         if settings.streams is None
@@ -235,7 +246,13 @@ def _read_layers(
         "exclusions": None
         if settings.exclusions is None
         else read_exclusions(settings.exclusions, sources, stands),
-        "units": None if settings.units is None else read_units(settings.units, sources, stands),
+        "units": units,
+        "landings": None
+        if settings.landings is None
+        else read_landings(settings.landings, sources, stands, units),
+        "crossings": None
+        if settings.crossings is None
+        else read_crossings(settings.crossings, sources, stands),
     }
 
 

@@ -1,0 +1,146 @@
+"""Per-acre columns of the tract's own plots, estimated like any other attribute."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from standmap.cruise import EstimateTable, Sample, StandEstimates, estimate
+from standmap.products import Logs
+from standmap.steps.plots import TallyFigures
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A part of a sum: per-acre columns of the plots, over acres by stand, added or taken off.
+
+    Attributes
+    ----------
+    values : ndarray, shape (plots, attributes)
+        Per-acre figures.
+    acres : Series
+        Acres by stand.
+    sign : float
+        1 to add, -1 to take off.
+    """
+
+    values: FloatArray
+    acres: pd.Series
+    sign: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlotSums:
+    """Figures of logs, summed by plot and estimated like any other attribute."""
+
+    tally: TallyFigures
+    found: StandEstimates
+    net_acres: pd.Series
+
+    def tract_weight(self, logs: Logs) -> FloatArray:
+        """Return how many logs of the tract each tallied log stands for."""
+        acres = self.found.plot_weights(self.net_acres).to_numpy()
+        trees = self.tally.trees
+        per_tree = trees["trees_per_acre"].to_numpy(dtype=float)
+        return np.asarray((per_tree * acres[trees["plot_at"].to_numpy()])[logs.tree])
+
+    def per_acre(self, logs: Logs, of_log: FloatArray) -> FloatArray:
+        """Sum columns of figures of logs to per-acre figures of each plot."""
+        trees, n = self.tally.trees, len(self.tally.plots)
+        plot = trees["plot_at"].to_numpy(dtype=np.int64)[logs.tree]
+        factor = trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
+        columns = [
+            np.bincount(plot, weights=factor * of_log[:, k], minlength=n)
+            for k in range(of_log.shape[1])
+        ]
+        return np.column_stack(columns) if columns else np.empty((n, 0))
+
+    def totals(self, columns: Mapping[str, FloatArray], acres: pd.DataFrame) -> EstimateTable:
+        """Estimate per-acre columns over domains of acres by stand."""
+        return self.estimates(np.column_stack(list(columns.values())), tuple(columns)).total(acres)
+
+    def estimates(self, values: FloatArray, attributes: tuple[str, ...]) -> StandEstimates:
+        """Estimate per-acre columns of the same plots by stand."""
+        sample = self.found.sample
+        return estimate(
+            Sample(
+                values=values,
+                plots=sample.plots,
+                stand=sample.stand,
+                attributes=attributes,
+                stands=sample.stands,
+                confidence=sample.confidence,
+                weight=sample.plot_weight,
+                complete=sample.is_complete,
+            )
+        )
+
+    def tract_total(self, columns: Mapping[str, FloatArray]) -> EstimateTable:
+        """Estimate per-acre columns over the tract's net acres."""
+        return self.totals(columns, self.net_acres.to_frame("tract").T)
+
+    def combined(
+        self, terms: Sequence[Term], attributes: tuple[str, ...], *, row: str
+    ) -> EstimateTable:
+        """Add up terms that differ in columns and in acres, with the error of the sum.
+
+        Every term rests on the same plots, so what they share cancels in a difference and adds up
+        in a sum: the variance is the sum of the covariances of all pairs.
+
+        Parameters
+        ----------
+        terms : sequence of Term
+            What to add up; at least one.
+        attributes : tuple of str
+            Names of the columns, the same in every term.
+        row : str
+            Name of the sum.
+
+        Returns
+        -------
+        EstimateTable
+            One row. Degrees of freedom are those of the plots' own part of the variance; what is
+            borrowed between stands adds to the variance and not to them.
+        """
+        names = tuple(f"{k} {a}" for k in range(len(terms)) for a in attributes)
+        wide = self.estimates(np.column_stack([term.values for term in terms]), names)
+        many = len(attributes)
+        blocks = [slice(k * many, (k + 1) * many) for k in range(len(terms))]
+        mean, variance = np.zeros(many), np.zeros(many)
+        for k, one in enumerate(terms):
+            mean += one.sign * wide.total(one.acres).estimate[0, blocks[k]]
+            for other in range(k, len(terms)):
+                of_both = wide.covariance(one.acres, terms[other].acres).to_numpy()
+                shared = one.sign * terms[other].sign * np.diag(of_both[blocks[k], blocks[other]])
+                variance += shared if other == k else 2 * shared
+        own = self._own_part(terms, attributes)
+        whole = pd.concat([term.acres for term in terms], axis=1).max(axis=1)
+        domain = self.found.total(whole.rename(row))
+        return EstimateTable(
+            rows=(row,),
+            attributes=attributes,
+            estimate=mean[np.newaxis],
+            se=np.sqrt(np.maximum(variance, 0.0))[np.newaxis],
+            df=own.df,
+            n=domain.n,
+            borrowed=domain.borrowed,
+            confidence=domain.confidence,
+        )
+
+    def _own_part(self, terms: Sequence[Term], attributes: tuple[str, ...]) -> EstimateTable:
+        """Estimate the sum from one column a plot: its share in every term, added up."""
+        cells = self.found.cells
+        values = sum(
+            term.sign
+            * (self.found.plot_weights(term.acres).to_numpy() / cells.share)[:, np.newaxis]
+            * term.values
+            for term in terms
+        )
+        every = pd.Series(cells.own.astype(np.float64), index=list(self.found.stands), name="own")
+        return self.estimates(np.asarray(values), attributes).total(every)
