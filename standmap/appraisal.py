@@ -17,13 +17,15 @@ import pandas as pd
 
 from standmap.cruise import Estimate
 from standmap.errors import Problem
-from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
+from standmap.steps.canopy import CanopyFigures, canopy_of_stands
 from standmap.steps.drawings import Drawings, draw
 from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
+from standmap.steps.skidding import Skidding, skid_units
+from standmap.steps.terrain import Terrain, describe_terrain
 
 if TYPE_CHECKING:
     from standmap.canopy import CanopyFit
@@ -63,6 +65,10 @@ class Appraisal:
         Quantity and value by product for each unit.
     harvest : Harvest
         What each unit cuts and leaves by its prescription, loads and days, and other plans.
+    terrain : Terrain
+        Slope, aspect and what machines the ground suits, by stand, unit and plot.
+    skidding : Skidding
+        How far each unit's logs go to its landing.
     must_stay : DataFrame
         Acres, volume and value in stream buffers and exclusions, by reason; ``bare`` marks ground
         that the tract file says holds no timber.
@@ -108,6 +114,8 @@ class Appraisal:
     units: gpd.GeoDataFrame
     unit_products: pd.DataFrame
     harvest: Harvest
+    terrain: Terrain
+    skidding: Skidding
     must_stay: pd.DataFrame
     must_stay_totals: pd.DataFrame
     streams: gpd.GeoDataFrame
@@ -262,25 +270,28 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     drawn: Drawings = draw(tally)
     tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
-    slope = slope_of_stands(tract)
+    terrain: Terrain = describe_terrain(tract, land)
+    skidding: Skidding = skid_units(tract, land, harvest)
     tell(1.00, "Appraised")
 
     problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
-    problems = (*problems, *harvest.problems)
+    problems = (*problems, *harvest.problems, *skidding.problems)
     return Appraisal(
         tract=tract,
-        stands=tables.stands.assign(slope_pct=slope, **canopy.by_stand),
+        stands=_with(tables.stands, "stand", terrain.stands).assign(**canopy.by_stand),
         totals=tables.totals,
         strata=tables.strata,
         products=tables.products,
-        plots=tables.plots,
+        plots=_with(tables.plots, "plot", terrain.plots),
         trees=tally.all_trees,
         logs=pd.concat([tally.log_table, sale.log_columns], axis=1),
         stand_table=tables.stand_table,
         stock_table=tables.stock_table,
-        units=tables.units,
+        units=_with(tables.units, "unit", terrain.units),
         unit_products=tables.unit_products,
         harvest=harvest,
+        terrain=terrain,
+        skidding=skidding,
         must_stay=tables.must_stay,
         must_stay_totals=tables.must_stay_totals,
         streams=land.streams,
@@ -303,6 +314,12 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         problems=(*problems, *canopy.problems),
         ledger=ledger.to_frame(),
     )
+
+
+def _with(layer: gpd.GeoDataFrame, name: str, figures: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Put columns indexed by name beside a layer's own."""
+    found = figures.reindex(layer[name].astype(str)).set_axis(layer.index)
+    return layer.assign(**{str(c): found[c] for c in found})
 
 
 def _teller(progress: bool | Progress) -> Progress:

@@ -25,6 +25,7 @@ INTERRUPTED: Final = 130
 _LISTED: Final = (
     "report.html",
     "merchandising.html",
+    "harvest.html",
     "map.html",
     "tables.xlsx",
     "appraisal.gpkg",

@@ -4,8 +4,8 @@ from standmap.harvest.plans import Alternative, HarvestPlan
 from standmap.harvest.prescriptions import (
     CUTS,
     MARGIN_IN,
-    Cutting,
     CutKind,
+    Cutting,
     Prescription,
     Standing,
     cut_trees,

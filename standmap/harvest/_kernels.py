@@ -49,7 +49,7 @@ def take_in_order(group: Ints, key: Floats, amount: Floats, wanted: Floats) -> T
     run = np.cumsum(new_run) - 1
     first = np.flatnonzero(new_run)
     run_group, run_key = g[first], k[first]
-    run_amount = np.bincount(run, weights=a)
+    run_amount: Floats = np.bincount(run, weights=a).astype(np.float64)
     before = _since_group_began(run_amount, run_group)
     left = np.maximum(wanted[run_group] - before, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):

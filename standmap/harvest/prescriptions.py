@@ -160,7 +160,7 @@ class Standing:
 
     @property
     def section_sqft(self) -> Floats:
-        """Basal area of each tree. [sq ft]"""
+        """Basal area of each tree, in square feet."""
         return np.asarray(BASAL_AREA_CONSTANT * self.dbh_in**2)
 
 

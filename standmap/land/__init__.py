@@ -30,6 +30,7 @@ from standmap.land.rules import (
     StreamRule,
     horizontal_ft,
 )
+from standmap.land.skid import SkidWay, skid_way
 from standmap.land.stay import (
     STREAM_BUFFER,
     acre_table,
@@ -51,6 +52,7 @@ __all__ = [
     "BufferRule",
     "GroundBuffers",
     "Residual",
+    "SkidWay",
     "StreamRule",
     "TerrainBlock",
     "acre_table",
@@ -73,6 +75,7 @@ __all__ = [
     "road_setbacks",
     "rules_from_frame",
     "set_back",
+    "skid_way",
     "slope_table",
     "stream_rule",
     "terrain_blocks",

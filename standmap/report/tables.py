@@ -99,6 +99,7 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
         ("problems", "Warnings", "What to know before leaning on the figures", problems),
     ]
     found += _sale_tables(appraisal)
+    found += _harvest_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))
         for key, title, note, frame in found
@@ -152,6 +153,43 @@ def _sale_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame
             "Height curve lines",
             "Points along each height curve, as drawn",
             appraisal.height_lines,
+        ),
+    ]
+
+
+def _harvest_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame]]:
+    """Return the tables of the harvest page."""
+    harvest = appraisal.harvest
+    return [
+        (
+            "harvest",
+            "Harvest plan",
+            "What is cut in each unit, by its prescription; blank unit: all together",
+            harvest.units,
+        ),
+        (
+            "cut_leave",
+            "Cut and leave",
+            "Each unit before the cut, what is cut and what is left; the last two add up",
+            harvest.cut_leave,
+        ),
+        (
+            "cut_products",
+            "Products cut",
+            "Products cut in each unit, with truckloads; blank unit: all together",
+            harvest.products,
+        ),
+        (
+            "alternatives",
+            "Other plans",
+            "The plan and its alternatives; errors of differences are paired",
+            harvest.alternatives,
+        ),
+        (
+            "skidding",
+            "Skidding",
+            "The way along the ground from each unit to its landing, and its cost",
+            appraisal.skidding.units,
         ),
     ]
 

@@ -162,6 +162,34 @@ SALE_CAUTIONS: Final = (
 )
 """The cautions of the merchandising page; the report holds the rest."""
 
+HARVEST_CAUTIONS: Final = (
+    (
+        "A plan on paper, not a marking guide.",
+        "Prescriptions are applied to the trees of the plots. Which tree goes is decided in the "
+        "woods, by someone who can judge its health, its neighbours and its seed. Have a forester "
+        "write and mark the prescription; some states ask that a registered one does.",
+    ),
+    (
+        "Lines, buffers and crossings need the law's eye.",
+        "Buffers are the tract file's settings. A stream crossing commonly needs a permit or a "
+        "notice, and a design of its own. Have lines flagged by someone the law accepts before a "
+        "machine comes.",
+    ),
+    (
+        "A slope class is not a safe slope.",
+        "The raster smooths over rock, gullies, wet spots and banks. What machine may work where "
+        "is judged on the spot by the operator and the rules in force (in the United States, "
+        "29 CFR 1910.266). Felling, skidding and loading kill people; they are for trained and "
+        "equipped crews.",
+    ),
+    (
+        "Loads and days are arithmetic.",
+        "They divide estimated tons by figures from the tract file. Legal weights differ by truck, "
+        "road and season; weather, breakdowns and quotas are not in them.",
+    ),
+)
+"""The cautions of the harvest page; the report holds the rest."""
+
 GLOSSARY: Final = (
     ("MBF", "a thousand board feet, by the log rule named beside it; the rules differ widely"),
     ("basal area", "square feet of stem cross-section per acre at 4.5 feet: how full a stand is"),

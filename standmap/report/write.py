@@ -18,6 +18,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from xlsxwriter.exceptions import XlsxWriterException
 
 from standmap.errors import OutputError
+from standmap.report.harvest_page import harvest_html, has_harvest
 from standmap.report.layers import write_layers
 from standmap.report.merchandising import merchandising_html
 from standmap.report.names import tract_name
@@ -158,6 +159,8 @@ def _write_into(appraisal: Appraisal, folder: Path, tell: Progress) -> None:
     (folder / "report.html").write_text(report_html(appraisal), encoding="utf-8")
     tell(0.90, "Drawing stems and offers")
     (folder / "merchandising.html").write_text(merchandising_html(appraisal), encoding="utf-8")
+    if has_harvest(appraisal):
+        (folder / "harvest.html").write_text(harvest_html(appraisal), encoding="utf-8")
     run = run_record(appraisal, folder)
     (folder / RUN_FILE).write_text(
         json.dumps(run, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -349,7 +349,7 @@ class _Work:
             whole = self.sums.combined(terms, MEASURES, row=plan.name) if terms else None
             apart = None
             if plan is not plans[0]:
-                minus = [Term(t.values, t.acres, -1.0) for t in base]
+                minus = [Term(t.per_acre, t.acres, -1.0) for t in base]
                 apart = self.sums.combined([*terms, *minus], MEASURES, row=plan.name)
             rows.append({**row, "acres": acres, **self._compared(whole, apart)})
         return pd.DataFrame(rows, columns=list(ALTERNATIVE_COLUMNS))
@@ -370,7 +370,8 @@ class _Work:
         wide = set_back(buffers, wider_ft, crs=self.tract.crs).geometry.to_numpy()
         taken = shapely.area(shapely.intersection(pieces, shapely.union_all(wide)))
         area = shapely.area(pieces)
-        return np.divide(taken, area, out=np.zeros(len(area)), where=area > 0)
+        share = np.divide(taken, area, out=np.zeros(len(area)), where=area > 0)
+        return np.asarray(share)
 
     def _compared(
         self, whole: EstimateTable | None, apart: EstimateTable | None

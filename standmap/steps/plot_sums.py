@@ -22,7 +22,7 @@ class Term:
 
     Attributes
     ----------
-    values : ndarray, shape (plots, attributes)
+    per_acre : ndarray, shape (plots, attributes)
         Per-acre figures.
     acres : Series
         Acres by stand.
@@ -30,7 +30,7 @@ class Term:
         1 to add, -1 to take off.
     """
 
-    values: FloatArray
+    per_acre: FloatArray
     acres: pd.Series
     sign: float = 1.0
 
@@ -109,7 +109,7 @@ class PlotSums:
             borrowed between stands adds to the variance and not to them.
         """
         names = tuple(f"{k} {a}" for k in range(len(terms)) for a in attributes)
-        wide = self.estimates(np.column_stack([term.values for term in terms]), names)
+        wide = self.estimates(np.column_stack([term.per_acre for term in terms]), names)
         many = len(attributes)
         blocks = [slice(k * many, (k + 1) * many) for k in range(len(terms))]
         mean, variance = np.zeros(many), np.zeros(many)
@@ -139,7 +139,7 @@ class PlotSums:
         values = sum(
             term.sign
             * (self.found.plot_weights(term.acres).to_numpy() / cells.share)[:, np.newaxis]
-            * term.values
+            * term.per_acre
             for term in terms
         )
         every = pd.Series(cells.own.astype(np.float64), index=list(self.found.stands), name="own")

@@ -20,6 +20,7 @@ from standmap.tract.settings import (
     LandingsTable,
     PrescriptionTable,
     Settings,
+    TerrainTable,
 )
 from standmap.tract.sources import Sources
 from standmap.tract.stands import text_column
@@ -234,6 +235,27 @@ class _Reader:
 
     def _error(self, what: str, mend: str, column: str, value: object) -> None:
         self._findings.error(self._file, what, mend, column=column, value=value)
+
+
+def check_terrain(table: TerrainTable, findings: Findings, file: str) -> None:
+    """Tell of slope limits that cannot be: one alone, or not rising."""
+    low, high = table.ground_pct, table.cable_pct
+    if (low is None) != (high is None):
+        lacking = "ground_pct" if low is None else "cable_pct"
+        findings.error(
+            file,
+            "one slope limit is given without the other",
+            f"Add {lacking}, or leave out both.",
+            column=f"terrain.{lacking}",
+        )
+    elif low is not None and high is not None and low >= high:
+        findings.error(
+            file,
+            "ground-based machines cannot be planned on steeper ground than cable machines",
+            "cable_pct must be over ground_pct.",
+            column="terrain.ground_pct",
+            value=f"{low:g}",
+        )
 
 
 def settle_marked(trees: pd.DataFrame, file: str, findings: Findings, column: str) -> None:

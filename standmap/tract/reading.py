@@ -17,7 +17,7 @@ from standmap.errors import DomainError, InputError, Problem
 from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_streams
-from standmap.tract.plans import read_crossings, read_landings, read_plan
+from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
 from standmap.tract.sheets import (
@@ -154,6 +154,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
     layers = _read_layers(settings, sources, stands)
     rasters = find_rasters(settings.rasters, sources, stands)
+    check_terrain(settings.terrain, findings, file)
     plan = read_plan(
         settings,
         findings,
