@@ -9,6 +9,7 @@ from standmap.harvest.prescriptions import (
     Prescription,
     Standing,
     cut_trees,
+    steer,
 )
 
 __all__ = [
@@ -21,4 +22,5 @@ __all__ = [
     "Prescription",
     "Standing",
     "cut_trees",
+    "steer",
 ]

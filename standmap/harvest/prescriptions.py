@@ -289,3 +289,48 @@ def _near(stops_at_in: Floats, trees: Standing, may: Bools) -> Floats:
     with np.errstate(invalid="ignore"):  # a stand that nothing stops has no such trees
         apart = np.abs(trees.dbh_in - stops_at_in[trees.stand])
         return np.asarray((apart <= MARGIN_IN) & may, dtype=np.float64)
+
+
+def steer(
+    cut: Floats,
+    cutting: Cutting,
+    *,
+    held: Floats,
+    brings: Floats,
+    takes: Floats,
+    stand_of_plot: Ints,
+    steers: Bools,
+) -> Floats:
+    """Put the error of the marking rule into what is cut on each plot.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (plots, attributes)
+        What is cut on each plot by the rule, per acre.
+    cutting : Cutting
+        The rule.
+    held : ndarray, shape (plots,)
+        What each plot has left, per acre, of the amount held to.
+    brings : ndarray, shape (stands, attributes)
+        What cutting the trees at the margin would bring, per acre of each stand.
+    takes : ndarray, shape (stands,)
+        What it would take from the amount held to.
+    stand_of_plot : ndarray of int, shape (plots,)
+        As `Standing.stand`.
+    steers : ndarray of bool, shape (stands,)
+        Stands whose own plots set their rule.
+
+    Returns
+    -------
+    ndarray, shape (plots, attributes)
+        The same stand averages as ``cut``, and plots that vary as the cut of a new sample, marked
+        by a rule of its own, would: a plot with more left than the level stands for a sample that
+        would be cut harder, by what the margin brings for it.
+    """
+    on = cutting.reached & steers
+    if not on.any():
+        return cut
+    apart = np.where(on[stand_of_plot], held - cutting.level, 0.0)
+    per = np.zeros_like(brings)
+    np.divide(brings, takes[:, np.newaxis], out=per, where=takes[:, np.newaxis] > 0)
+    return np.asarray(cut + apart[:, np.newaxis] * per[stand_of_plot])

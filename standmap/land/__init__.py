@@ -14,6 +14,7 @@ from standmap.land.mend import (
     mend_polygons,
 )
 from standmap.land.place import assign_plots
+from standmap.land.propose import ProposedUnits, propose_units
 from standmap.land.relief import (
     SLOPE_LIMITS_PCT,
     TerrainBlock,
@@ -51,6 +52,7 @@ __all__ = [
     "UNVERIFIED",
     "BufferRule",
     "GroundBuffers",
+    "ProposedUnits",
     "Residual",
     "SkidWay",
     "StreamRule",
@@ -71,6 +73,7 @@ __all__ = [
     "mend_overlaps",
     "mend_polygons",
     "packaged_rules",
+    "propose_units",
     "read_rules",
     "road_setbacks",
     "rules_from_frame",

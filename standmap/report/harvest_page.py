@@ -117,8 +117,8 @@ def _whole(appraisal: Appraisal, part: str) -> dict[str, Any] | None:
     if rows.empty:
         return None
     rows = rows[rows["part"] == part]
-    found: dict[str, Any] = rows.iloc[-1].to_dict()  # all units together come last
-    return found
+    # All units together come last.
+    return {str(name): value for name, value in rows.iloc[-1].items()}
 
 
 def _cut_line(appraisal: Appraisal) -> Line | None:

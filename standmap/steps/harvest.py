@@ -14,7 +14,7 @@ import shapely
 
 from standmap.cruise import EstimateTable, StandEstimates
 from standmap.errors import Problem
-from standmap.harvest import Alternative, Cutting, Prescription, Standing, cut_trees
+from standmap.harvest import Alternative, Cutting, Prescription, Standing, cut_trees, steer
 from standmap.land import set_back
 from standmap.steps.land import Land
 from standmap.steps.plot_sums import PlotSums, Term
@@ -167,22 +167,19 @@ class _Work:
         )
         cutting = cut_trees(prescription, standing)
         plain = self._sum(plot, len(self.tally.plots), factor * cutting.share)
-        own = cutting.reached[: len(self.found.stands)] & self.found.cells.own
-        reached = np.r_[own, np.zeros(self._n_stands - len(own), dtype=bool)]
-        if not reached.any():
-            return _Cut(cutting, plain, plain)
-        # Were the plots richer, the rule would cut harder, down to the same residual: what a
-        # little more cutting brings is read off the trees at the margin.
         near = per_acre * cutting.margin
-        brings = self._sum(stand, self._n_stands, near)
-        takes = np.bincount(stand, weights=near * cutting.margin_amount, minlength=self._n_stands)
-        ratio = np.divide(
-            brings, takes[:, np.newaxis], out=np.zeros_like(brings), where=takes[:, np.newaxis] > 0
+        n = self._n_stands
+        own = self.found.cells.own
+        steered = steer(
+            plain,
+            cutting,
+            held=np.bincount(plot, weights=factor * cutting.held, minlength=len(plain)),
+            brings=self._sum(stand, n, near),
+            takes=np.bincount(stand, weights=near * cutting.margin_amount, minlength=n),
+            stand_of_plot=self._stand_of_plot,
+            steers=np.r_[own, np.zeros(n - len(own), dtype=bool)],
         )
-        held = np.bincount(plot, weights=factor * cutting.held, minlength=len(self.tally.plots))
-        at = self._stand_of_plot
-        apart = np.where(reached[at], held - cutting.level, 0.0)
-        return _Cut(cutting, plain, plain + apart[:, np.newaxis] * ratio[at])
+        return _Cut(cutting, plain, steered)
 
     def _share(self) -> FloatArray:
         """Return each plot's share in the average it is judged with."""
