@@ -214,7 +214,7 @@ def cut_trees(prescription: Prescription, trees: Standing) -> Cutting:
     ...                  marked=np.zeros(3, bool))
     >>> plan = Prescription(cut="thin_below", residual_ba_sqft=60)
     >>> cut_trees(plan, trees).share.round(3)
-    array([1.   , 0.76 , 0.   ])
+    array([1.  , 0.76, 0.  ])
     """
     may = _may_be_cut(prescription, trees)
     if prescription.cut in ("thin_below", "thin_above"):

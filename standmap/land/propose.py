@@ -15,7 +15,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from standmap.errors import DomainError
-from standmap.land._overlay import GRID_M, Geometries, sound_polygons
+from standmap.land._overlay import GRID_M, Geometries, polygons_only, sound_polygons
 from standmap.land.acres import M_PER_FT, geodesic_acres, local_crs
 
 LEAST_BORDER_FT: Final = 33.0
@@ -157,7 +157,8 @@ def _halves(shape: BaseGeometry, share: float) -> list[BaseGeometry]:
             along * a + across * b
             for a, b in ((low - far, side[0]), (to, side[0]), (to, side[1]), (low - far, side[1]))
         ]
-        return shapely.intersection(shape, shapely.polygons(corners), grid_size=GRID_M)
+        drawn = np.array([shapely.intersection(shape, shapely.polygons(corners), grid_size=GRID_M)])
+        return polygons_only(drawn)[0]
 
     below, above, area = low, high, shape.area
     for _ in range(_HALVINGS):
@@ -305,12 +306,12 @@ def _named(
     columns = ["unit", "acres", "stands", "stratum", "parts", "entry"]
     return ProposedUnits(
         units=gpd.GeoDataFrame(
-            pd.DataFrame(rows, columns=columns),
+            pd.DataFrame(rows, columns=columns).astype({"acres": float}),
             geometry=[groups[at].shape for at in order],
             crs=crs,
         ),
         left_out=gpd.GeoDataFrame(
-            pd.DataFrame(rest, columns=["acres", "stands", "why"]),
+            pd.DataFrame(rest, columns=["acres", "stands", "why"]).astype({"acres": float}),
             geometry=[groups[at].shape for at in left],
             crs=crs,
         ),

@@ -36,7 +36,7 @@ MOST_CELLS: Final = 300_000
 LANDING_REACH_FT: Final = 200.0
 """A landing on ground that may not be driven is reached from free ground no farther than this."""
 
-ROUND_IT: Final = 0.5
+ROUND_IT: Final = 1.0
 """How far around unit and landing a way is looked for, as a share of their extent."""
 
 

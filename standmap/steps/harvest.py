@@ -214,13 +214,14 @@ class _Work:
     ) -> tuple[pd.DataFrame, pd.DataFrame, list[Problem]]:
         """Return cut and leave by unit, products cut, and what to be told of."""
         lead, lines = self.tract.settings.volume.log_rule, self.tally.sold.lines
-        names = self.tally.attributes
+        names, few = self.tally.attributes, len(MEASURES)
         rows, products, problems = [], [], []
         for unit, prescription in planned.items():
             made = self.cut(prescription)
             acres = self.acres.loc[[unit]]
             cut = self.sums.estimates(made.steered, names)
-            left = self.sums.estimates(self.tally.per_acre - made.steered, names)
+            rest = (self.tally.per_acre - made.steered)[:, :few]
+            left = self.sums.estimates(rest, MEASURES)
             tables = (self.found.total(acres), cut.total(acres), left.total(acres))
             size = float(acres.to_numpy().sum())
             rows += [_measures(t, unit, part, size) for t, part in zip(tables, PARTS, strict=True)]
@@ -228,8 +229,14 @@ class _Work:
             problems += self._told(unit, prescription, made, tables[1])
         if len(planned) > 1:
             whole = float(self.acres.loc[list(planned)].to_numpy().sum())
-            terms = {part: self._terms(planned, part) for part in PARTS}
-            several = {part: self.sums.combined(t, names, row="all") for part, t in terms.items()}
+            several = {
+                part: self.sums.combined(
+                    self._terms(planned, part, columns=None if part == "cut" else few),
+                    names if part == "cut" else MEASURES,
+                    row="all",
+                )
+                for part in PARTS
+            }
             rows += [_measures(table, ALL_UNITS, p, whole) for p, table in several.items()]
             all_products = product_table(several["cut"], lines, lead_rule=lead, domain="unit_id")
             products.append(all_products.assign(unit_id=ALL_UNITS))

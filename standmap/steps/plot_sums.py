@@ -108,33 +108,46 @@ class PlotSums:
             One row. Degrees of freedom are those of the plots' own part of the variance; what is
             borrowed between stands adds to the variance and not to them.
         """
-        names = tuple(f"{k} {a}" for k in range(len(terms)) for a in attributes)
-        wide = self.estimates(np.column_stack([term.per_acre for term in terms]), names)
-        many = len(attributes)
-        blocks = [slice(k * many, (k + 1) * many) for k in range(len(terms))]
-        mean, variance = np.zeros(many), np.zeros(many)
-        for k, one in enumerate(terms):
-            mean += one.sign * wide.total(one.acres).estimate[0, blocks[k]]
-            for other in range(k, len(terms)):
-                of_both = wide.covariance(one.acres, terms[other].acres).to_numpy()
-                shared = one.sign * terms[other].sign * np.diag(of_both[blocks[k], blocks[other]])
-                variance += shared if other == k else 2 * shared
+        whole = pd.concat([term.acres for term in terms], axis=1).max(axis=1).rename(row)
         own = self._own_part(terms, attributes)
-        whole = pd.concat([term.acres for term in terms], axis=1).max(axis=1)
-        domain = self.found.total(whole.rename(row))
+        domain = self.found.total(whole)
+        mean, variance = own.estimate, own.se**2
+        stand_alone = pd.Series(self.found.cells.own, index=list(self.found.stands))
+        if (whole[~stand_alone.reindex(whole.index)] > 0).any():
+            mean, variance = self._covaried(terms, attributes)
         return EstimateTable(
             rows=(row,),
             attributes=attributes,
-            estimate=mean[np.newaxis],
-            se=np.sqrt(np.maximum(variance, 0.0))[np.newaxis],
+            estimate=mean,
+            se=np.sqrt(np.maximum(variance, 0.0)),
             df=own.df,
             n=domain.n,
             borrowed=domain.borrowed,
             confidence=domain.confidence,
         )
 
+    def _covaried(
+        self, terms: Sequence[Term], attributes: tuple[str, ...]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the sum and its variance from every pair of terms, borrowing included."""
+        names = tuple(f"{k} {a}" for k in range(len(terms)) for a in attributes)
+        wide = self.estimates(np.column_stack([term.per_acre for term in terms]), names)
+        many = len(attributes)
+        blocks = [slice(k * many, (k + 1) * many) for k in range(len(terms))]
+        mean, variance = np.zeros((1, many)), np.zeros((1, many))
+        for k, one in enumerate(terms):
+            mean += one.sign * wide.total(one.acres).estimate[:, blocks[k]]
+            for other in range(k, len(terms)):
+                of_both = wide.covariance(one.acres, terms[other].acres).to_numpy()
+                shared = one.sign * terms[other].sign * np.diag(of_both[blocks[k], blocks[other]])
+                variance += shared if other == k else 2 * shared
+        return mean, variance
+
     def _own_part(self, terms: Sequence[Term], attributes: tuple[str, ...]) -> EstimateTable:
-        """Estimate the sum from one column a plot: its share in every term, added up."""
+        """Estimate the sum from one column a plot: its share in every term, added up.
+
+        That is the whole of it where every stand stands by its own plots.
+        """
         cells = self.found.cells
         values = sum(
             term.sign
