@@ -44,11 +44,14 @@ def unit_figure(appraisal: Appraisal, unit: str) -> Figure:
     own = units[units["unit"] == unit]
     landings, crossings = appraisal.tract.landings, appraisal.tract.crossings
     mine = None if landings is None else landings[landings["unit"].isin([unit, ""])]
+    ways = appraisal.skidding.ways
+    way = ways[ways["unit"] == unit].to_crs(crs)
     left, bottom, right, top = own.total_bounds
-    if mine is not None and len(mine):
-        far = mine.total_bounds
-        left, bottom = min(left, far[0]), min(bottom, far[1])
-        right, top = max(right, far[2]), max(top, far[3])
+    for drawn in (mine, way):
+        if drawn is not None and len(drawn):
+            far = drawn.total_bounds
+            left, bottom = min(left, far[0]), min(bottom, far[1])
+            right, top = max(right, far[2]), max(top, far[3])
     side = (1 + 2 * ROUND_IT) * max(right - left, top - bottom)
     x, y = (left + right) / 2, (bottom + top) / 2
     window = shapely.box(x - side / 2, y - side / 2, x + side / 2, y + side / 2)
@@ -83,10 +86,8 @@ def unit_figure(appraisal: Appraisal, unit: str) -> Figure:
                 draw_lines(axes, lines, colour=colours.WATER, width=float(width))
         draw_lines(axes, shapely.boundary(units.geometry.to_numpy()), colour=colours.UNIT,
                    width=1.4, dash=(0, (4, 2)))  # fmt: skip
-        ways = here(appraisal.skidding.ways)
-        if ways is not None:
-            mine_only = ways.geometry[ways["unit"] == unit]
-            draw_lines(axes, mine_only, colour=colours.INK, width=1.1, dash=(0, (1, 2)))
+        if len(way):
+            draw_lines(axes, way.geometry, colour=colours.INK, width=1.1, dash=(0, (1, 2)))
         _marks(axes, here(appraisal.plots), marker="o", size=2.2, fill=colours.PLOT)
         _marks(axes, here(mine), marker="^", size=8.0, fill=colours.UNIT)
         _crossings(axes, here(crossings))

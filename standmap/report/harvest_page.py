@@ -184,7 +184,9 @@ def _ground_line(appraisal: Appraisal) -> Line | None:
     text += f"the units' net ground is no steeper than {ground:g}% (ground-based machines)"
     if share["cable_share_pct"] + share["steeper_share_pct"] >= 0.5:
         text += f", {figure(share['cable_share_pct'])}% no steeper than {cable:g}% (cable or "
-        text += f"tethered), {figure(share['steeper_share_pct'])}% steeper"
+        text += "tethered)"
+        if share["steeper_share_pct"] >= 0.5:
+            text += f", {figure(share['steeper_share_pct'])}% steeper"
     return ("Ground", f"{text}.")
 
 

@@ -257,13 +257,13 @@ def alternatives_table(appraisal: Appraisal) -> Printed | None:
         Column(
             name=head_rule_name(appraisal),
             unit="MBF",
-            cells=estimates(plans, "volume_bf", "volume_error_pct", most=1, divide=BF_PER_MBF),
+            cells=estimates(plans, "bf_cut", "volume_error_pct", most=1, divide=BF_PER_MBF),
         ),
-        Column(name="Error", unit="±", cells=errors(plans, "volume_error_pct", "volume_bf")),
+        Column(name="Error", unit="±", cells=errors(plans, "volume_error_pct", "bf_cut")),
         Column(
             name="Against the plan",
             unit="MBF ± paired error",
-            cells=["", *_apart(plans, "more_bf", "more_bf_error_pct", money=False)],
+            cells=["", *_apart(plans, "bf_more", "bf_more_error_pct", money=False)],
         ),
     ]
     if is_valued(appraisal):

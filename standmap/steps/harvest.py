@@ -40,7 +40,7 @@ UNIT_COLUMNS: Final = (
 )  # fmt: skip
 ALTERNATIVE_COLUMNS: Final = (
     "plan", "units", "acres", "value_usd", "value_error_pct", "more_usd", "more_error_pct",
-    "volume_bf", "volume_error_pct", "more_bf", "more_bf_error_pct", "tons", "tons_error_pct",
+    "bf_cut", "volume_error_pct", "bf_more", "bf_more_error_pct", "tons", "tons_error_pct",
     "prescriptions",
 )  # fmt: skip
 
@@ -173,9 +173,9 @@ class _Work:
         steered = steer(
             plain,
             cutting,
-            held=np.bincount(plot, weights=factor * cutting.held, minlength=len(plain)),
+            held=_sums(plot, factor * cutting.held, len(plain)),
             brings=self._sum(stand, n, near),
-            takes=np.bincount(stand, weights=near * cutting.margin_amount, minlength=n),
+            takes=_sums(stand, near * cutting.margin_amount, n),
             stand_of_plot=self._stand_of_plot,
             steers=np.r_[own, np.zeros(n - len(own), dtype=bool)],
         )
@@ -384,7 +384,7 @@ class _Work:
         out: dict[str, float] = {}
         for name, measure, of_it in (
             ("value_usd", "value_usd", "value_error_pct"),
-            ("volume_bf", lead, "volume_error_pct"),
+            ("bf_cut", lead, "volume_error_pct"),
             ("tons", "weight_tons", "tons_error_pct"),
         ):
             at = MEASURES.index(measure)
@@ -392,12 +392,16 @@ class _Work:
             out[of_it] = np.nan if whole is None else float(whole.error_pct[0, at])
         for name, measure, of_it in (
             ("more_usd", "value_usd", "more_error_pct"),
-            ("more_bf", lead, "more_bf_error_pct"),
+            ("bf_more", lead, "bf_more_error_pct"),
         ):
             at = MEASURES.index(measure)
             out[name] = 0.0 if apart is None else float(apart.estimate[0, at])
             out[of_it] = np.nan if apart is None else float(apart.error_pct[0, at])
         return out
+
+
+def _sums(place: IntArray, amount: FloatArray, n: int) -> FloatArray:
+    return np.asarray(np.bincount(place, weights=amount, minlength=n), dtype=np.float64)
 
 
 def judged_together(found: StandEstimates) -> tuple[IntArray, int]:

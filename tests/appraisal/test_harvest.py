@@ -204,7 +204,7 @@ class TestAlternatives:
         whole = sample_appraisal.harvest.units.iloc[-1]
         assert first["value_usd"] == pytest.approx(whole["cut_value_usd"])
         assert first["value_error_pct"] == pytest.approx(whole["cut_value_error_pct"])
-        for measure, more in (("value_usd", "more_usd"), ("volume_bf", "more_bf")):
+        for measure, more in (("value_usd", "more_usd"), ("bf_cut", "bf_more")):
             np.testing.assert_allclose(plans[more], plans[measure] - first[measure], atol=1e-6)
 
     def test_the_paired_error_is_far_below_the_errors_of_the_values(

@@ -183,15 +183,14 @@ class TestTables:
                 assert not ending or head.unit, column
 
 
-class TestFiles:
-    @pytest.fixture(scope="class")
-    def folder(
-        self, sample_appraisal: standmap.Appraisal, tmp_path_factory: pytest.TempPathFactory
-    ) -> Path:
-        out = tmp_path_factory.mktemp("out") / "results"
-        write_all(sample_appraisal, out)
-        return out
+@pytest.fixture(scope="module")
+def folder(sample_appraisal: standmap.Appraisal, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("out") / "results"
+    write_all(sample_appraisal, out)
+    return out
 
+
+class TestFiles:
     def test_the_page_and_its_tables_are_written(self, folder: Path) -> None:
         assert (folder / "harvest.html").is_file()
         cut = pd.read_csv(folder / "tables" / "cut_leave.csv")

@@ -98,7 +98,7 @@ def test_every_log_of_every_tallied_tree_is_a_row(
 NAMES_OF_THINGS = {"plot", "stand", "tree", "unit", "species_code", "row", "line"}
 COUNTS = {"count", "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
-          "unpriced_logs", "here_n"}  # fmt: skip
+          "unpriced_logs", "here_n", "days"}  # fmt: skip
 NO_UNIT = {"form_class", "a", "b", "c", "bias_correction", "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
            "form_class_used"}  # fmt: skip
