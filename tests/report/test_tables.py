@@ -108,7 +108,7 @@ UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high", "here", 
 
 def test_a_csv_names_its_units(tables: Path) -> None:
     units = ("_ft", "_in", "acres", "_usd", "_tons", "_cuft", "_sqft", "_pct", "_per_acre",
-             "_usd_per_unit")  # fmt: skip
+             "_usd_per_unit", "_usd_per_ton", "_deg")  # fmt: skip
     bare = NAMES_OF_THINGS | COUNTS | NO_UNIT | UNIT_IN_THE_NEXT_COLUMN
     for path in sorted(tables.glob("*.csv")):
         for column in pd.read_csv(path).dropna(axis="columns", how="all").select_dtypes("number"):
