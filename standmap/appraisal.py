@@ -23,6 +23,7 @@ from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
+from standmap.steps.sale_risks import SaleRisks
 
 if TYPE_CHECKING:
     from standmap.canopy import CanopyFit
@@ -78,6 +79,8 @@ class Appraisal:
         other units.
     mills : DataFrame
         What goes to each mill, its limits kept.
+    risks : SaleRisks
+        What the logs would bring as their next best products, and what no mill takes.
     conversions : DataFrame
         Conversion factors of the tract's own logs beside the published ones.
     form_classes, form_class_effect : DataFrame
@@ -117,6 +120,7 @@ class Appraisal:
     offers: pd.DataFrame
     break_even: pd.DataFrame
     mills: pd.DataFrame
+    risks: SaleRisks
     conversions: pd.DataFrame
     form_classes: pd.DataFrame
     form_class_effect: pd.DataFrame
@@ -287,6 +291,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         offers=sale.offers,
         break_even=sale.break_even,
         mills=sale.mills,
+        risks=sale.risks,
         conversions=sale.conversions,
         form_classes=drawn.form_classes,
         form_class_effect=drawn.form_class_effect,

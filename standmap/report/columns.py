@@ -115,6 +115,7 @@ _UNITS: Final[tuple[tuple[str, str, Kind], ...]] = (
     ("_usd", "USD", "money"),
     ("_tons", "tons", "hundredth"),
     ("_cuft", "cu ft", "hundredth"),
+    ("_cum", "m³", "hundredth"),
     ("_sqft", "sq ft", "hundredth"),
     ("_pct", "%", "percent"),
 )
@@ -153,10 +154,10 @@ def heading(column: str) -> Heading:
     """
     if column in _NAMED:
         return _NAMED[column]
-    if column.startswith("gross_bf_"):
-        return Heading(
-            f"Gross {RULE_NAMES[column.removeprefix('gross_bf_')]}", "board feet", "tenth"
-        )
+    if column.startswith("defect_") and column.endswith("_pct"):
+        rule = column.removeprefix("defect_").removesuffix("_pct")
+        if rule in RULE_NAMES:
+            return Heading(f"Defect by {RULE_NAMES[rule]}", "%", "percent")
     for ending, said in (("_default", "by default form class"), ("_used", "by form class used")):
         rule = column.removeprefix("bf_").removesuffix(ending)
         if column.endswith(ending) and rule in RULE_NAMES:

@@ -76,9 +76,11 @@ MEASURES: Final = {
     "trees": MeasureWords(name="Trees", unit="trees"),
     "basal_area_sqft": MeasureWords(name="Basal area", unit="sq ft"),
     "volume_cuft": MeasureWords(name="Volume of logs", unit="cu ft"),
+    "volume_cum": MeasureWords(name="Volume of logs, metric", unit="m³", most_per_acre=1),
     **{
-        f"bf_{rule}": MeasureWords(name=name, unit="board feet")
+        f"{scale}bf_{rule}": MeasureWords(name=f"{said}{name}", unit="board feet")
         for rule, name in RULE_NAMES.items()
+        for scale, said in (("gross_", "Gross "), ("", ""))
     },
     "cords": MeasureWords(name="Cords", unit="cords", most_per_acre=1),
     "weight_tons": MeasureWords(name="Green weight", unit="tons", most_per_acre=1),
