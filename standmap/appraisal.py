@@ -21,6 +21,7 @@ from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stan
 from standmap.steps.drawings import Drawings, draw
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
 from standmap.steps.sale_risks import SaleRisks
@@ -84,7 +85,8 @@ class Appraisal:
     conversions : DataFrame
         Conversion factors of the tract's own logs beside the published ones.
     form_classes, form_class_effect : DataFrame
-        Form class as measured on the tract, and what it does to the board feet.
+        Form class as measured on the tract, and what it does to its board feet; the second is
+        empty where it moves no stem.
     typical_trees, stem_outlines : DataFrame
         A tree of each of the most valuable species, and its diameters up the stem.
     canopy_fit : CanopyFit or None
@@ -257,8 +259,9 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tell(0.60, "Estimating stands")
     tables: ResultTables = result_tables(tract, tally, land)
     tell(0.65, "Comparing cuts, mills and offers")
-    sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
-    drawn: Drawings = draw(tally)
+    plots = PlotSums(tally, tables.found, tables.net_acres)
+    sale: Merchandising = merchandise(tract, tally, plots)
+    drawn: Drawings = draw(tract, tally, plots)
     tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
     slope = slope_of_stands(tract)

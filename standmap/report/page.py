@@ -85,6 +85,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "sale_lines": sale_lines(appraisal),
         "map_image": as_image(tract_figure(appraisal)),
         "interval_image": _interval_image(appraisal) if valued else None,
+        "bars_floored": bool((appraisal.stands["value_usd_error_pct"] > 100).any()),
         "stands": printed.stands_table(appraisal),
         "small_trees": SMALL_TREE_IN if tallies_small_trees_on_points(appraisal) else None,
         "borrowed": sorted(set(appraisal.stands["borrowed"]) - {""}),

@@ -13,7 +13,7 @@ RULE_NAMES: Final = {
 }
 """Log rules as printed."""
 
-SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Decimal C"}
+SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Scribner C"}
 """Log rules where room is short."""
 
 DESIGN_NAMES: Final = {

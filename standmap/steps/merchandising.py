@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.cruise import StandEstimates
 from standmap.products import Logs, second_best
 from standmap.steps.cutting import METHODS, cut, recorded, stem_prices
 from standmap.steps.plot_sums import PlotSums
@@ -83,9 +82,7 @@ class Merchandising:
     risks: SaleRisks
 
 
-def merchandise(
-    tract: Tract, tally: TallyFigures, found: StandEstimates, net_acres: pd.Series
-) -> Merchandising:
+def merchandise(tract: Tract, tally: TallyFigures, plots: PlotSums) -> Merchandising:
     """Work out every comparison on the same plots.
 
     Parameters
@@ -94,13 +91,10 @@ def merchandise(
         The checked input.
     tally : TallyFigures
         The tally, cut and priced.
-    found : StandEstimates
-        The estimates, for the acres each plot speaks for.
-    net_acres : Series
-        Net acres by stand.
+    plots : PlotSums
+        What estimates sums over its logs.
     """
     lot = tally.lot
-    plots = PlotSums(tally, found, net_acres)
     weight = plots.tract_weight(tally.logs)
     dbh = tally.trees["dbh_in"].to_numpy(dtype=float)[tally.logs.tree]
     cuft_per_cord = tract.settings.volume.cuft_per_cord
