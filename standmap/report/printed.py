@@ -64,8 +64,8 @@ def stands_table(appraisal: Appraisal) -> Printed:
         ),
         *(
             Column(
-                name="Sawtimber",
-                unit=f"{name} MBF",
+                name="MBF",
+                unit=name,
                 cells=estimates(
                     stands, f"{scale}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
                 ),
