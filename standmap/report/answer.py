@@ -127,14 +127,11 @@ def _with_error(found: Estimate, *, most: int = 0, unit: str = "") -> str:
 
 def _bulk(appraisal: Appraisal) -> Line:
     cords, tons = appraisal.total("cords"), appraisal.total("weight_tons")
-    wood, metric = appraisal.total("volume_cuft"), appraisal.total("volume_cum")
     return (
         "Bulk wood",
         f"{_with_error(cords, unit=' cords')} in products that are weighed or stacked. All logs "
         f"together weigh {_with_error(tons, unit=' green tons')} and hold "
-        f"{figure(wood.mean, wood.sampling_error_pct)} cubic feet "
-        f"({figure(metric.mean, metric.sampling_error_pct)} m³) of solid wood "
-        f"{plus_minus(wood.sampling_error_pct)}.",
+        f"{wood_text(appraisal)}.",
     )
 
 
@@ -270,7 +267,7 @@ def summary_text(appraisal: Appraisal) -> str:
         ("Sawtimber", _total_text(appraisal, head_measure(appraisal))),
         ("Bulk wood", _total_text(appraisal, "cords")),
         ("Weight", f"{_total_text(appraisal, 'weight_tons')}, all logs"),
-        ("Wood", f"{_total_text(appraisal, 'volume_cuft')}, {_metric_text(appraisal)}, all logs"),
+        ("Wood", wood_text(appraisal)),
     ]
     floored = False
     if is_valued(appraisal):
@@ -291,10 +288,14 @@ def summary_text(appraisal: Appraisal) -> str:
     )
 
 
-def _metric_text(appraisal: Appraisal) -> str:
-    """Print the solid wood in cubic metres; its error is that of the cubic feet beside it."""
-    found = appraisal.total("volume_cum")
-    return f"{figure(found.mean, found.sampling_error_pct)} m³"
+def wood_text(appraisal: Appraisal) -> str:
+    """Print the solid wood of all logs in cubic feet and cubic metres, with their one error."""
+    wood, metric = appraisal.total("volume_cuft"), appraisal.total("volume_cum")
+    error = wood.sampling_error_pct
+    return (
+        f"{figure(wood.mean, error)} cubic feet ({figure(metric.mean, error)} m³) "
+        f"of solid wood {plus_minus(error)}"
+    )
 
 
 def _total_text(appraisal: Appraisal, measure: str) -> str:
@@ -308,5 +309,5 @@ def _total_text(appraisal: Appraisal, measure: str) -> str:
         return (
             f"{figure(row['estimate'] / BF_PER_MBF, row['error_pct'], most=1)} MBF {rule} {error}"
         )
-    unit = {"cords": "cords", "weight_tons": "green tons", "volume_cuft": "cubic feet"}[measure]
+    unit = {"cords": "cords", "weight_tons": "green tons"}[measure]
     return f"{figure(row['estimate'], row['error_pct'], most=1)} {unit} {error}"

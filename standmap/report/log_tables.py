@@ -38,7 +38,7 @@ _RULE_IN_WORDS: Final = re.compile(
 
 
 def gross_net_table(appraisal: Appraisal) -> Printed | None:
-    """Return the tract's MBF before and after defect and the share it takes, by product and rule."""
+    """Return the tract's MBF before and after defect and its share, by product and rule."""
     rows = appraisal.products
     if rows.empty:
         return None
@@ -76,7 +76,9 @@ def _gross_and_net(
     foot: str,
 ) -> Printed | None:
     """Return gross and net MBF and the defect share by each rule; None without board feet."""
-    sums = sums[sums[f"gross_{head_measure(appraisal)}"] >= LEAST_QUANTITY * BF_PER_MBF] / BF_PER_MBF
+    sums = (
+        sums[sums[f"gross_{head_measure(appraisal)}"] >= LEAST_QUANTITY * BF_PER_MBF] / BF_PER_MBF
+    )
     if sums.empty:
         return None
     columns = [Column(name=title, cells=[str(name) for name in sums.index], words=True)]

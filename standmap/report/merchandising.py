@@ -12,7 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from standmap.report import log_tables, risk_tables, sale_tables
-from standmap.report.answer import Line, kept_whole
+from standmap.report.answer import Line, kept_whole, wood_text
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.names import (
@@ -90,7 +90,6 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "offers_unsure": sale_tables.has_unsure(offers),
         "offers_unpriced": bool(len(appraisal.offers) and appraisal.offers["unpriced_logs"].any()),
         "lump_sum": bool((error_of_offers == 0).any()),
-        "by_height": settings.volume.source != "form_class",
         "break_even": sale_tables.break_even_table(appraisal),
         "mills": sale_tables.mills_table(appraisal),
         "mills_limited": bool(len(appraisal.mills) and appraisal.mills["limited"].any()),
@@ -111,7 +110,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "tree_logs": log_tables.tree_logs_table(appraisal),
         "gross_net": log_tables.gross_net_table(appraisal),
         "gross_net_stands": log_tables.gross_net_by_stand(appraisal),
-        "wood": _wood(appraisal),
+        "wood": wood_text(appraisal),
         "conversions": conversions,
         "sources": sources,
         "curves": _curve_pictures(appraisal),
@@ -179,17 +178,6 @@ def _firm_line(appraisal: Appraisal) -> Line | None:
     """Say what is lost if the buyer walks away whose product loses most."""
     said = risk_tables.firmness_sentences(appraisal)
     return ("How firm", said[0]) if said else None
-
-
-def _wood(appraisal: Appraisal) -> str:
-    """Say the solid wood of all logs in cubic feet and cubic metres."""
-    wood, metric = appraisal.total("volume_cuft"), appraisal.total("volume_cum")
-    error = wood.sampling_error_pct
-    return (
-        f"All logs, bulk wood included, hold {figure(wood.mean, error)} cubic feet "
-        f"({figure(metric.mean, error)} m³) of solid wood inside bark {plus_minus(error)}, defect "
-        "not taken off."
-    )
 
 
 def _mills_line(appraisal: Appraisal) -> Line | None:

@@ -192,7 +192,7 @@ def products_table(appraisal: Appraisal) -> Printed:
     ]
     columns.append(Column(name="Share", cells=shares))
     error = value.sampling_error_pct
-    head, rule = head_measure(appraisal), appraisal.settings.volume.log_rule
+    head = head_measure(appraisal)
     scaled = appraisal.total(head).sampling_error_pct
     gross, net = appraisal.total(f"gross_{head}").mean, appraisal.total(head).mean
     scale = [figure(v / BF_PER_MBF, scaled, most=1) for v in (gross, net)]

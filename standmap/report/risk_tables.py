@@ -88,7 +88,7 @@ def firmness_table(appraisal: Appraisal, *, by: str) -> Printed | None:
 
 
 def firmness_sentences(appraisal: Appraisal) -> list[str]:
-    """Return what is lost if a buyer walks away, a sentence each for the products that lose most."""
+    """Return what is lost if a buyer walks away, for the products that lose most."""
     found = appraisal.risks.firmness
     rows = found[(found["product"] != "") & (found["less_usd"] > 0)]
     rows = rows.sort_values("less_usd", ascending=False, kind="stable").head(_MOST_SENTENCES)
@@ -126,7 +126,9 @@ def unsold_table(appraisal: Appraisal) -> Printed | None:
                 cells=[
                     dollars(v, e) if v >= _LEAST_USD else ""
                     for v, e in zip(
-                        numbers(rows, "forgone_usd"), numbers(rows, "forgone_error_pct"), strict=True
+                        numbers(rows, "forgone_usd"),
+                        numbers(rows, "forgone_error_pct"),
+                        strict=True,
                     )
                 ],
             ),

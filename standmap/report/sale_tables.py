@@ -21,8 +21,8 @@ from standmap.report.numbers import (
     NOT_KNOWN,
     count,
     dollars,
-    figure,
     dollars_apart,
+    figure,
     percent,
     told_apart,
 )

@@ -48,7 +48,12 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     problems = pd.DataFrame([p.as_row() for p in appraisal.problems])
     net = "on net acres"
     found = [
-        ("tract", "Tract", f"Tract totals {net}, one row for each measure; interval ends are not cut off at 0", totals),
+        (
+            "tract",
+            "Tract",
+            f"Tract totals {net}, one row for each measure; interval ends are not cut off at 0",
+            totals,
+        ),
         ("stands", "Stands", f"One row for each stand; volumes and value {net}", appraisal.stands),
         ("strata", "Strata", f"One row for each stratum, {net}", appraisal.strata),
         (

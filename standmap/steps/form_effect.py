@@ -111,4 +111,5 @@ def form_class_effect(tract: Tract, tally: TallyFigures, plots: PlotSums) -> pd.
 
 
 def _of_tree(logs: Logs, rule: int) -> FloatArray:
-    return np.bincount(logs.tree, weights=logs.bf[:, rule], minlength=logs.n_trees)
+    sums = np.bincount(logs.tree, weights=logs.bf[:, rule], minlength=logs.n_trees)
+    return np.asarray(sums, dtype=np.float64)

@@ -211,7 +211,7 @@ def _log_table(
     """Return the logs with the plot, tree and species they came from, and their value."""
     frame = logs.to_frame().rename(columns={"tree": "_at"})
     at = frame.pop("_at").to_numpy()
-    after_cuft = frame.columns.get_loc("volume_cuft") + 1
+    after_cuft = frame.columns.to_list().index("volume_cuft") + 1
     frame.insert(after_cuft, "volume_cum", logs.volume_cuft * CUM_PER_CUFT)
     who = trees[["plot", "tree", "species_code", "dbh_in", "trees_per_acre", "grade", "source_row"]]
     who = who.iloc[at].reset_index(drop=True)

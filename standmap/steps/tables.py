@@ -42,7 +42,8 @@ def measure_columns(per_acre: EstimateTable, totals: EstimateTable) -> pd.DataFr
     with np.errstate(divide="ignore", invalid="ignore"):
         mean_section = frame["basal_area_sqft_per_acre"] / frame["trees_per_acre"]
         qmd = np.sqrt(mean_section / BASAL_AREA_CONSTANT)
-    return pd.concat([frame, defect_shares(frame, "_per_acre"), qmd.rename("qmd_in")], axis=1)
+    frame = pd.concat([frame, defect_shares(frame, "_per_acre")], axis=1)
+    return frame.assign(qmd_in=qmd)
 
 
 def defect_shares(figures: pd.DataFrame, ending: str = "") -> pd.DataFrame:

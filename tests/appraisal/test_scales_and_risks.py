@@ -47,7 +47,9 @@ def _logs(tree: np.ndarray, gross_bf: np.ndarray, defect_pct: np.ndarray) -> Log
 
 @settings(max_examples=60, deadline=None)
 @given(st.data())
-def test_net_is_never_above_gross_and_sale_lines_make_the_total_of_both(data: st.DataObject) -> None:
+def test_net_is_never_above_gross_and_sale_lines_make_the_total_of_both(
+    data: st.DataObject,
+) -> None:
     n, lines, plots = (data.draw(st.integers(1, most)) for most in (30, 4, 5))
     rng = np.random.default_rng(data.draw(st.integers(0, 2**32 - 1)))
     tree = np.sort(rng.integers(0, 8, n))
@@ -176,7 +178,7 @@ class TestHowFirmACutIs:
         whole = sample_appraisal.risks.firmness.iloc[0]
         half = {n: whole[f"{n}_usd"] * whole[f"{n}_error_pct"] / 100
                 for n in ("value", "second", "less")}  # fmt: skip
-        # Both ride on the same logs, so the difference is surer than two separate cruises' would be.
+        # Both ride on the same logs, so the difference is surer than two cruises' would be.
         assert half["less"] < np.hypot(half["value"], half["second"])
         assert half["less"] >= half["value"] - half["second"] - 1e-6
 

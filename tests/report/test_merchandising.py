@@ -79,8 +79,8 @@ def test_the_page_fetches_nothing_and_runs_nothing(
 
 
 def test_every_part_is_there(page: Page) -> None:
-    for part in ("answer", "offers", "mills", "bucking", "firm", "trees", "scale", "conversions", "stems",
-                 "cautions"):  # fmt: skip
+    for part in ("answer", "offers", "mills", "bucking", "firm", "trees", "scale", "conversions",
+                 "stems", "cautions"):  # fmt: skip
         assert part in page.ids
 
 
