@@ -240,7 +240,7 @@ def _conversion_table(part: pd.DataFrame, sources: list[str]) -> Printed:
     columns = [
         Column(name="Group", cells=first_of_each(lines["group"]), words=True),
         Column(name="Logs", cells=words(lines, "item"), words=True),
-        Column(name="Where", cells=words(lines, "condition"), words=True),
+        Column(name="Size", cells=words(lines, "condition"), words=True),
     ]
     by_rule = {
         str(rule): lines.merge(own.drop_duplicates(keys), on=keys, how="left")
@@ -257,7 +257,7 @@ def _conversion_table(part: pd.DataFrame, sources: list[str]) -> Printed:
         Column(name="From", unit="logs", cells=[count(v) if v > 0 else "" for v in most]),
         Column(name="Source", cells=[_cite(cell, sources) for cell in cited]),
     ]
-    unneeded = ("Where", "In print", "Source")
+    unneeded = ("Size", "In print", "Source")
     return Printed(columns=[c for c in columns if c.name not in unneeded or any(c.cells)])
 
 
