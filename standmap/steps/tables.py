@@ -64,8 +64,9 @@ def defect_shares(figures: pd.DataFrame, ending: str = "") -> pd.DataFrame:
     Examples
     --------
     >>> one = pd.DataFrame({f"gross_bf_{r}": [200.0] for r in LOG_RULES})
-    >>> defect_shares(one.assign(**{f"bf_{r}": 150.0 for r in LOG_RULES}))["defect_doyle_pct"][0]
-    25.0
+    >>> net = {f"bf_{r}": 150.0 for r in LOG_RULES}
+    >>> defect_shares(one.assign(**net))["defect_doyle_pct"].tolist()
+    [25.0]
     """
     shares: dict[Hashable, pd.Series] = {}
     for rule in LOG_RULES:
