@@ -115,6 +115,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "sources": sources,
         "curves": _curve_pictures(appraisal),
         "form_class": log_tables.form_class_table(appraisal),
+        "by_height": settings.volume.source != "form_class",
         "form_class_moves": _trees_moved(appraisal),
         "own_taper": settings.volume.source == "taper",
         "cautions": SALE_CAUTIONS,

@@ -104,4 +104,3 @@ def _outlines(tally: TallyFigures, chosen: np.ndarray) -> pd.DataFrame:
     rows = tally.trees["source_row"].to_numpy()[chosen]
     outline.insert(0, "tally_row", rows[outline.pop("tree").to_numpy()])
     return outline
-

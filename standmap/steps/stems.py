@@ -157,7 +157,7 @@ class OtherStems:
 
 
 def without_measured_form(
-    grown: GrownTally, settings: Settings, taper: TaperTable | None
+    grown: GrownTally, settings: Settings, taper: TaperTable | TaperForms | None
 ) -> OtherStems | None:
     """Grow the stems as if no butt log had been measured; None where that moves no stem.
 
@@ -167,7 +167,7 @@ def without_measured_form(
         The tally as it was grown.
     settings : Settings
         The tract file.
-    taper : TaperTable or None
+    taper : TaperTable, TaperForms or None
         The user's own stem profiles.
     """
     if grown.form_classes is None:
