@@ -22,8 +22,10 @@ from standmap.steps.drawings import Drawings, draw
 from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
+from standmap.steps.sale_risks import SaleRisks
 from standmap.steps.skidding import Skidding, skid_units
 from standmap.steps.terrain import Terrain, describe_terrain
 
@@ -87,10 +89,13 @@ class Appraisal:
         other units.
     mills : DataFrame
         What goes to each mill, its limits kept.
+    risks : SaleRisks
+        What the logs would bring as their next best products, and what no mill takes.
     conversions : DataFrame
         Conversion factors of the tract's own logs beside the published ones.
     form_classes, form_class_effect : DataFrame
-        Form class as measured on the tract, and what it does to the board feet.
+        Form class as measured on the tract, and what it does to its board feet; the second is
+        empty where it moves no stem.
     typical_trees, stem_outlines : DataFrame
         A tree of each of the most valuable species, and its diameters up the stem.
     canopy_fit : CanopyFit or None
@@ -129,6 +134,7 @@ class Appraisal:
     offers: pd.DataFrame
     break_even: pd.DataFrame
     mills: pd.DataFrame
+    risks: SaleRisks
     conversions: pd.DataFrame
     form_classes: pd.DataFrame
     form_class_effect: pd.DataFrame
@@ -265,9 +271,10 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tell(0.60, "Estimating stands")
     tables: ResultTables = result_tables(tract, tally, land)
     tell(0.65, "Comparing cuts, mills and offers")
-    sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
+    plots = PlotSums(tally, tables.found, tables.net_acres)
+    sale: Merchandising = merchandise(tract, tally, plots)
     harvest: Harvest = plan_harvest(tract, tally, tables.found, land, tables.net_acres)
-    drawn: Drawings = draw(tally)
+    drawn: Drawings = draw(tract, tally, plots)
     tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
     terrain: Terrain = describe_terrain(tract, land)
@@ -305,6 +312,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         offers=sale.offers,
         break_even=sale.break_even,
         mills=sale.mills,
+        risks=sale.risks,
         conversions=sale.conversions,
         form_classes=drawn.form_classes,
         form_class_effect=drawn.form_class_effect,

@@ -151,6 +151,16 @@ def _parser() -> argparse.ArgumentParser:
         metavar="PCT",
         help="percent of the board-foot scale lost to defect",
     )
+    tree.add_argument(
+        "--stump", type=float, default=1.0, metavar="FT", help="stump height, feet (default: 1)"
+    )
+    tree.add_argument(
+        "--trim",
+        type=float,
+        default=0.3,
+        metavar="FT",
+        help="trim on each log, feet (default: 0.3)",
+    )
     tree.set_defaults(run=_tree)
 
     stick = commands.add_parser("stick", help="print a tree scale stick, to scale, for your reach")
@@ -348,6 +358,8 @@ def _tree(arguments: argparse.Namespace) -> int:
             height_ft=arguments.height,
             form_class=arguments.form_class,
             defect_pct=arguments.defect,
+            stump_ft=arguments.stump,
+            trim_ft=arguments.trim,
         )
     )
     return OK

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from standmap.errors import DomainError
-from standmap.logs import MAX_SEGMENT_FT, TAPER_NOTES, board_feet, cubic_feet
+from standmap.logs import MAX_SEGMENT_FT, TAPER_NOTES, board_feet, cubic_feet, segments_ft
 from standmap.products import saw_top_from_logs
 from standmap.species import Species, form_class_default, lookup
 from standmap.trees import (
@@ -19,7 +21,7 @@ from standmap.trees import (
     national_stems,
     tree_board_feet,
 )
-from standmap.units import LOG_FT, LOG_RULES, STUMP_FT, TRIM_FT
+from standmap.units import CUM_PER_CUFT, LOG_FT, LOG_RULES, STUMP_FT, TRIM_FT
 
 RULE_NAMES = {
     "international": "International 1/4-inch",
@@ -29,9 +31,21 @@ RULE_NAMES = {
 }
 """The four rules as they are printed."""
 
-ASSUMED_TAPER_IN_PER_FT = 0.5 / 4
+ASSUMED_TAPER_IN_PER_FT: Final = 0.5 / 4
 """Taper of a log whose large end is not given: the half inch in 4 feet that the International
 rule itself allows (Michigan Compiled Laws 290.401). [in/ft]"""
+
+SMALLEST_PRINTED_DIB_IN: Final = 6.0
+"""Where the printed log tables begin (Wengert 2001): the tops of logs below it are pointed out.
+[in]"""
+
+GIRARD_FT: Final = STUMP_FT + LOG_FT + TRIM_FT
+"""Where Girard form class is measured: the top of the butt log, 17.3 ft up. [ft]"""
+
+_THICKEST_IN: Final = 120.0
+_TALLEST_FT: Final = 400.0  # the tallest trees measured stand near 380 ft, from memory
+_TALLEST_STUMP_FT: Final = 4.0  # under breast height, where DBH was taped
+_LONGEST_TRIM_FT: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +87,8 @@ class LogCard:
             lines.append(f"  {RULE_NAMES[str(rule)]:<24}{row['formula_bf']:>10.1f}{table}")
         lines += [
             "",
-            f"  Solid wood, Smalian     {self.smalian_cuft:>10.1f}   cubic feet",
+            f"  Solid wood, Smalian     {self.smalian_cuft:>10.1f}   cubic feet"
+            f" ({self.smalian_cuft * CUM_PER_CUFT:.3f} cubic metres)",
             f"  Large end {self.large_dib_in:.1f} in: taper {taper:.1f} in per 16 ft ({how})",
             *self._long_log_lines(),
             "",
@@ -87,8 +102,9 @@ class LogCard:
         if self.length_ft <= MAX_SEGMENT_FT:
             return []
         if not self.taper_assumed:
-            return ["  Longer than 20 ft: scaled in pieces along this taper."]
-        notes = (f"    {RULE_NAMES[rule]}: {TAPER_NOTES[rule]}" for rule in LOG_RULES)
+            pieces = " + ".join(f"{piece:g}" for piece in segments_ft(self.length_ft))
+            return [f"  Longer than 20 ft: scaled in pieces of {pieces} ft along this taper."]
+        notes = (f"    {RULE_NAMES[rule]:<24}{TAPER_NOTES[rule]}" for rule in LOG_RULES)
         return ["  Longer than 20 ft, and no large end given, the rules allow for taper:", *notes]
 
 
@@ -115,10 +131,12 @@ def scale_log(dib_in: float, length_ft: float, *, large_dib_in: float | None = N
     >>> float(card.scale.loc["doyle", "formula_bf"])
     64.0
     """
-    _positive("dib", dib_in, 120, "in")
-    _positive("length", length_ft, 60, "ft")
+    _within("dib", dib_in, _THICKEST_IN, "in")
+    _within("length", length_ft, 60, "ft")
     assumed = large_dib_in is None
-    large = dib_in + ASSUMED_TAPER_IN_PER_FT * length_ft if assumed else float(large_dib_in or 0)
+    if large_dib_in is not None:
+        _within("large dib", large_dib_in, _THICKEST_IN, "in")
+    large = dib_in + ASSUMED_TAPER_IN_PER_FT * length_ft if large_dib_in is None else large_dib_in
     if large < dib_in:
         raise DomainError(
             f"the large end ({large:g} in) is smaller than the small end ({dib_in:g} in). "
@@ -158,6 +176,9 @@ class TreeCard:
     logs : DataFrame
         One row a log: ``log``, ``bottom_ft``, ``length_ft``, ``dib_in`` (small end),
         ``bf_*`` by the four formulas, ``volume_cuft``, ``weight_tons``.
+    form_class : float
+        Diameter inside bark 17.3 ft up as a percent of DBH: given, the species' own, or what the
+        national profile comes to.
     defect_pct : float
         Percent taken off the board feet.
     table_bf : dict or None
@@ -169,6 +190,7 @@ class TreeCard:
     dbh_in: float
     logs_tallied: float
     stem: str
+    form_class: float
     logs: pd.DataFrame
     defect_pct: float
     table_bf: dict[str, float] | None
@@ -181,13 +203,11 @@ class TreeCard:
 
     def __str__(self) -> str:
         """Return the log-by-log table as text."""
-        head = (
-            f"{self.species.common_name} ({self.species.scientific_name}), "
-            f"{self.dbh_in:g} in DBH, {self.logs_tallied:g} logs of 16 ft"
-        )
+        many = "1 log" if self.logs_tallied == 1 else f"{self.logs_tallied:g} logs"
         names = f"{'International':>14}{'Doyle':>8}{'Scribner':>10}{'Scrib. C':>10}"
         lines = [
-            head,
+            f"{self.species.common_name} ({self.species.scientific_name}), "
+            f"{self.dbh_in:g} in DBH, {many} of 16 ft",
             f"Stem: {self.stem}",
             "",
             f"  {'log':>5}{'from ft':>9}{'length':>8}{'dib in':>8}{names}{'cu ft':>8}{'tons':>7}",
@@ -204,9 +224,12 @@ class TreeCard:
             net = total.copy()
             net[[f"bf_{r}" for r in LOG_RULES]] *= 1 - self.defect_pct / 100
             lines.append(_total_line(f"net of {self.defect_pct:g} % defect", net, pad=30))
+        lines += ["", *(f"  {remark}" for remark in self.remarks())]
+        metres = total["volume_cuft"] * CUM_PER_CUFT
+        lines.append(f"  Solid wood of all logs: {metres:.2f} cubic metres.")
         if self.table_bf is not None:
             shown = ", ".join(f"{RULE_NAMES[rule]} {bf:.0f}" for rule, bf in self.table_bf.items())
-            lines += ["", f"  Form-class tree table, board feet: {shown}"]
+            lines.append(f"  Form-class tree table, board feet: {shown}.")
         lines += [
             "",
             "  Diameters are inside bark at the small end; board feet by formula, Scribner C by",
@@ -214,6 +237,35 @@ class TreeCard:
             "  See: standmap guide volume",
         ]
         return "\n".join(lines)
+
+    def remarks(self) -> list[str]:
+        """Say what the table shows: the butt log's share, the half log, tops no table prints.
+
+        Examples
+        --------
+        >>> print(scale_tree("white oak", 23, 2.5).remarks()[1])
+        The half log scales 72 International; half of the butt log would be 115.
+        """
+        feet = self.logs["bf_international"]
+        butt, top, total = float(feet.iloc[0]), float(feet.iloc[-1]), float(feet.sum())
+        said = []
+        if len(feet) > 1 and total > 0:
+            said.append(
+                f"The butt log holds {100 * butt / total:.0f} % of the tree by International."
+            )
+        if len(feet) > 1 and self.logs["length_ft"].iloc[-1] < LOG_FT:
+            said.append(
+                f"The half log scales {top:.0f} International; half of the butt log would be "
+                f"{butt / 2:.0f}."
+            )
+        small = self.logs[self.logs["dib_in"] < SMALLEST_PRINTED_DIB_IN]
+        if not small.empty:
+            first = small.iloc[0]
+            said.append(
+                f"Log {first['log']:.0f} is {first['dib_in']:.1f} in at its small end, under the "
+                f"{SMALLEST_PRINTED_DIB_IN:.0f} in where log tables begin: check the log count."
+            )
+        return said
 
 
 def _total_line(name: str, total: pd.Series, *, pad: int) -> str:
@@ -252,7 +304,8 @@ def scale_tree(
     defect_pct : float
         Percent of the board feet lost to defect.
     stump_ft, trim_ft : float
-        Stump height, and trim on each log. [ft]
+        Stump height, and trim on each log. [ft] Form class keeps to the top of the butt log,
+        wherever these put it.
 
     Raises
     ------
@@ -265,24 +318,31 @@ def scale_tree(
     >>> round(card.table_bf["international"])
     404
     """
-    _positive("dbh", dbh_in, 120, "in")
-    _positive("logs", logs, 8, "logs")
+    _within("dbh", dbh_in, 120, "in")
+    _within("logs", logs, 8, "logs")
     if abs(logs * 2 - round(logs * 2)) > 1e-9:
         near = round(logs * 2) / 2
         raise DomainError(f"'logs' counts whole and half logs; got {logs:g}. Try {near:g}.")
+    _within("stump", stump_ft, _TALLEST_STUMP_FT, "ft", least=0.0)
+    _within("trim", trim_ft, _LONGEST_TRIM_FT, "ft", least=0.0)
+    if height_ft is not None:
+        _within("height", height_ft, _TALLEST_FT, "ft")
     if not 0 <= defect_pct <= 100:
         raise DomainError(f"'defect' must be from 0 to 100 percent; got {defect_pct:g}.")
     kind = lookup(species)
     saw_top = float(saw_top_from_logs(np.array([logs]), stump_ft=stump_ft, trim_ft=trim_ft)[0])
     if height_ft is not None and height_ft <= saw_top:
         raise DomainError(
-            f"{logs:g} logs reach {saw_top:.1f} ft, above the total height of {height_ft:g} ft. "
+            f"{logs:g} {'log reaches' if logs <= 1 else 'logs reach'} {saw_top:.1f} ft, above the "
+            f"total height of {height_ft:g} ft. "
             "Check the log count and the height."
         )
     code = np.array([kind.code])
     if height_ft is not None and form_class is None:
         stems = national_stems(code, np.array([dbh_in]), np.array([height_ft]))
-        words, table = f"national profile, {height_ft:g} ft tall", None
+        fc = 100 * float(stems.dib_in(GIRARD_FT)[0]) / dbh_in
+        words = f"national profile, {height_ft:g} ft tall (its form class comes to {fc:.0f})"
+        table = None
     else:
         fc = float(form_class_default(code)[0]) if form_class is None else float(form_class)
         if not 50 <= fc <= 100:
@@ -302,7 +362,8 @@ def scale_tree(
             trim_ft=trim_ft,
         )
         which = "" if form_class is not None else " (default for the species)"
-        words = f"form class {fc:g}{which}"
+        tall = "" if height_ft is None else f", {height_ft:g} ft tall"
+        words = f"form class {fc:g}{which}{tall}"
         table = {
             rule: float(np.ravel(tree_board_feet(dbh_in, logs, rule, form_class=fc))[0])
             for rule in ("international", "doyle", "scribner")
@@ -312,6 +373,7 @@ def scale_tree(
         dbh_in=dbh_in,
         logs_tallied=logs,
         stem=words,
+        form_class=fc,
         logs=_field_logs(stems, kind.code, logs, stump_ft=stump_ft, trim_ft=trim_ft),
         defect_pct=defect_pct,
         table_bf=table,
@@ -344,6 +406,9 @@ def _field_logs(
     return frame
 
 
-def _positive(name: str, value: float, most: float, unit: str) -> None:
-    if not 0 < value <= most:
-        raise DomainError(f"'{name}' must be above 0 and at most {most:g} {unit}; got {value:g}.")
+def _within(name: str, value: float, most: float, unit: str, *, least: float = math.nan) -> None:
+    """Refuse a number that is missing, too large, or not above 0 (or below ``least``)."""
+    if least <= value <= most or (math.isnan(least) and 0 < value <= most):
+        return
+    low = "above 0" if math.isnan(least) else f"{least:g} or more"
+    raise DomainError(f"'{name}' must be {low} and at most {most:g} {unit}; got {value:g}.")

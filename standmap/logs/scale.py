@@ -18,9 +18,9 @@ DibRounding = Literal["none", "tenth", "inch", "inch_down"]
 
 TAPER_NOTES: Final = {
     "international": "half an inch in 4 feet, as the rule itself allows",
-    "doyle": "no taper: the small-end diameter runs through, as Doyle tables print long logs",
-    "scribner": "no taper: the small-end diameter runs through",
-    "scribner_c": "no taper: the small-end diameter runs through",
+    "doyle": "none: the small-end diameter runs through, as Doyle tables print",
+    "scribner": "none: the small-end diameter runs through",
+    "scribner_c": "none: the small-end diameter runs through",
 }
 """Taper allowed to a log longer than the longest scaling length whose large end is not given."""
 

@@ -86,6 +86,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "sale_lines": sale_lines(appraisal),
         "map_image": as_image(tract_figure(appraisal)),
         "interval_image": _interval_image(appraisal) if valued else None,
+        "bars_floored": bool((appraisal.stands["value_usd_error_pct"] > 100).any()),
         "stands": printed.stands_table(appraisal),
         "small_trees": SMALL_TREE_IN if tallies_small_trees_on_points(appraisal) else None,
         "borrowed": sorted(set(appraisal.stands["borrowed"]) - {""}),
@@ -101,6 +102,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "must_stay": printed.must_stay_table(appraisal),
         "widths": list(settings.buffers.widths_ft.items()),
         "heights": printed.heights_table(appraisal),
+        "height_plots": not appraisal.height_lines.empty,
         "ground": printed.ground_table(appraisal),
         "canopy_fit": fit,
         "canopy_bias": f"{round(fit.bias_ft, 1) + 0.0:+.1f}" if fit else "",
@@ -160,6 +162,9 @@ def _method(appraisal: Appraisal) -> list[str]:
         "form_class": "Stems are form-class stems"
         + (f" at form class {volume.form_class:g}" if volume.form_class else "")
         + ": the butt log's small end is form class percent of DBH, 17.3 feet up.",
+        "taper": "Trees with a total height, measured or filled from the tract's own height "
+        f"curve, take the stem profiles of {volume.taper}; trees with only a log count take the "
+        "form-class stem.",
     }[volume.source]
     form = (
         f" Ecodivision {settings.tract.ecodivision}."
@@ -190,7 +195,8 @@ def _method(appraisal: Appraisal) -> list[str]:
 
 
 def _sources(appraisal: Appraisal) -> list[str]:
-    wanted = ["national", "form_class"]
-    if appraisal.settings.volume.source == "form_class":
-        wanted = ["form_class"]
-    return [SOURCES[key] for key in [*wanted, "rules", "estimates", "acres"]]
+    # By form class, a tree without sawlogs still takes the national profile.
+    wanted = {"national": ["national"], "form_class": ["national"], "taper": ["taper"]}
+    first = wanted[appraisal.settings.volume.source]
+    keys = [*first, "form_class", "weight", "rules", "estimates", "acres"]
+    return [SOURCES[key] for key in keys]

@@ -130,20 +130,42 @@ def stem_figure(
     head : str
         Board-foot measure to print.
     """
-    outline = outline.sort_values("height_ft", kind="stable")
-    height, dib, dob = (outline[c].to_numpy(dtype=float) for c in ("height_ft", "dib_in", "dob_in"))
     with mpl.rc_context(STYLE):
         drawn = Figure(figsize=_TREE_SIZE_IN, layout=None)
         axes = drawn.add_axes(_AXES)
-        axes.set_xlim(_ACROSS[0] * widest_in, _ACROSS[1] * widest_in)
-        axes.set_ylim(0, 1.02 * top_ft)
-        axes.fill_betweenx(height, -dob / 2, dob / 2, color=_BARK, linewidth=0)
-        axes.fill_betweenx(height, -dib / 2, dib / 2, color=_WOOD, linewidth=0)
-        for row in logs.to_dict("records"):
-            _draw_log(axes, row, height, dib, marks)
-        _label_logs(axes, logs, marks, head=head, top_ft=top_ft, widest_in=widest_in)
-        _height_scale(axes, top_ft)
+        draw_stem(axes, outline, logs, marks, top_ft=top_ft, widest_in=widest_in, head=head)
     return drawn
+
+
+def draw_stem(
+    axes: Axes,
+    outline: pd.DataFrame,
+    logs: pd.DataFrame,
+    marks: dict[str, ProductMark],
+    *,
+    top_ft: float,
+    widest_in: float,
+    head: str,
+) -> None:
+    """Draw one stem with its logs on axes of the caller's, as `stem_figure` does.
+
+    Parameters
+    ----------
+    axes : Axes
+        Where to draw; about 2.3 inches wide and 3.5 high suit the lettering.
+    outline, logs, marks, top_ft, widest_in, head
+        As in `stem_figure`.
+    """
+    outline = outline.sort_values("height_ft", kind="stable")
+    height, dib, dob = (outline[c].to_numpy(dtype=float) for c in ("height_ft", "dib_in", "dob_in"))
+    axes.set_xlim(_ACROSS[0] * widest_in, _ACROSS[1] * widest_in)
+    axes.set_ylim(0, 1.02 * top_ft)
+    axes.fill_betweenx(height, -dob / 2, dob / 2, color=_BARK, linewidth=0)
+    axes.fill_betweenx(height, -dib / 2, dib / 2, color=_WOOD, linewidth=0)
+    for row in logs.to_dict("records"):
+        _draw_log(axes, row, height, dib, marks)
+    _label_logs(axes, logs, marks, head=head, top_ft=top_ft, widest_in=widest_in)
+    _height_scale(axes, top_ft)
 
 
 def _draw_log(
@@ -279,6 +301,7 @@ def height_figure(
 
 __all__ = [
     "ProductMark",
+    "draw_stem",
     "height_figure",
     "label_heights",
     "product_marks",

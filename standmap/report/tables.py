@@ -48,7 +48,12 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     problems = pd.DataFrame([p.as_row() for p in appraisal.problems])
     net = "on net acres"
     found = [
-        ("tract", "Tract", f"Tract totals {net}, one row for each measure", totals),
+        (
+            "tract",
+            "Tract",
+            f"Tract totals {net}, one row for each measure; interval ends are not cut off at 0",
+            totals,
+        ),
         ("stands", "Stands", f"One row for each stand; volumes and value {net}", appraisal.stands),
         ("strata", "Strata", f"One row for each stratum, {net}", appraisal.strata),
         (
@@ -124,6 +129,19 @@ def _sale_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame
             appraisal.break_even,
         ),
         ("mills", "Mills", "What goes to each mill, by product", appraisal.mills),
+        (
+            "firmness",
+            "Next best products",
+            "What the logs would bring as their next best products, for the tract, its products "
+            f"and its stands; {paired}",
+            appraisal.risks.firmness,
+        ),
+        (
+            "unsold",
+            "Unsold",
+            "What no mill ends up with, and why",
+            appraisal.risks.unsold,
+        ),
         (
             "bucking_values",
             "Ways to buck",

@@ -13,7 +13,7 @@ RULE_NAMES: Final = {
 }
 """Log rules as printed."""
 
-SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Decimal C"}
+SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Scribner C"}
 """Log rules where room is short."""
 
 DESIGN_NAMES: Final = {
@@ -76,9 +76,11 @@ MEASURES: Final = {
     "trees": MeasureWords(name="Trees", unit="trees"),
     "basal_area_sqft": MeasureWords(name="Basal area", unit="sq ft"),
     "volume_cuft": MeasureWords(name="Volume of logs", unit="cu ft"),
+    "volume_cum": MeasureWords(name="Volume of logs, metric", unit="m³", most_per_acre=1),
     **{
-        f"bf_{rule}": MeasureWords(name=name, unit="board feet")
+        f"{scale}bf_{rule}": MeasureWords(name=f"{said}{name}", unit="board feet")
         for rule, name in RULE_NAMES.items()
+        for scale, said in (("gross_", "Gross "), ("", ""))
     },
     "cords": MeasureWords(name="Cords", unit="cords", most_per_acre=1),
     "weight_tons": MeasureWords(name="Green weight", unit="tons", most_per_acre=1),
@@ -209,8 +211,12 @@ GLOSSARY: Final = (
 SOURCES: Final = {
     "national": (
         "Stems: Westfall and others 2024, A national-scale tree volume, biomass, and carbon "
-        "modeling system for the United States, USDA Forest Service Gen. Tech. Rep. WO-104. "
-        "Green weight: densities and moistures of Miles and Smith 2009, Res. Note NRS-38."
+        "modeling system for the United States, USDA Forest Service Gen. Tech. Rep. WO-104."
+    ),
+    "taper": "Stems: profiles of the tract's own, given in its folder; not checked by standmap.",
+    "weight": (
+        "Green weight: densities and moistures of Miles and Smith 2009, USDA Forest Service Res. "
+        "Note NRS-38."
     ),
     "form_class": (
         "Form-class stems: Mesavage and Girard 1946, Tables for estimating board-foot volume of "

@@ -37,18 +37,40 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class PlotSums:
-    """Figures of logs, summed by plot and estimated like any other attribute."""
+    """What turns figures of logs into estimates on the tract's net acres.
+
+    Attributes
+    ----------
+    tally : TallyFigures
+        The tally, cut and priced.
+    found : StandEstimates
+        The estimates, for the acres each plot speaks for.
+    net_acres : Series
+        Net acres by stand.
+    """
 
     tally: TallyFigures
     found: StandEstimates
     net_acres: pd.Series
 
-    def tract_weight(self, logs: Logs) -> FloatArray:
-        """Return how many logs of the tract each tallied log stands for."""
+    @property
+    def tract_and_stands(self) -> pd.DataFrame:
+        """Net acres by stand of the tract, a row with a blank name, and then of each stand."""
+        names = list(self.net_acres.index)
+        by_stand = pd.DataFrame(np.diag(self.net_acres.to_numpy()), index=names, columns=names)
+        return pd.concat([self.net_acres.to_frame("").T, by_stand])
+
+    @property
+    def tree_weight(self) -> FloatArray:
+        """How many trees of the tract each tallied tree stands for."""
         acres = self.found.plot_weights(self.net_acres).to_numpy()
         trees = self.tally.trees
-        per_tree = trees["trees_per_acre"].to_numpy(dtype=float)
-        return np.asarray((per_tree * acres[trees["plot_at"].to_numpy()])[logs.tree])
+        per_acre = trees["trees_per_acre"].to_numpy(dtype=float)
+        return np.asarray(per_acre * acres[trees["plot_at"].to_numpy()])
+
+    def tract_weight(self, logs: Logs) -> FloatArray:
+        """Return how many logs of the tract each tallied log stands for."""
+        return self.tree_weight[logs.tree]
 
     def per_acre(self, logs: Logs, of_log: FloatArray) -> FloatArray:
         """Sum columns of figures of logs to per-acre figures of each plot."""

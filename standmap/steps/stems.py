@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.errors import InputError, Problem
+from standmap.errors import DomainError, InputError, Problem, Severity, StandmapWarning
 from standmap.products import saw_top_from_logs
 from standmap.species import form_class_default
 from standmap.steps.heights import FilledHeights, fill_heights
@@ -17,6 +18,7 @@ from standmap.trees import (
     FormClasses,
     HeightCurves,
     Stems,
+    TaperForms,
     TaperTable,
     form_class_stems,
     join_stems,
@@ -59,7 +61,7 @@ def grow_stems(
     trees: pd.DataFrame,
     settings: Settings,
     *,
-    taper: TaperTable | None,
+    taper: TaperTable | TaperForms | None,
     file: str,
     ledger: Ledger,
 ) -> GrownTally:
@@ -77,7 +79,7 @@ def grow_stems(
         ``trees_per_acre``.
     settings : Settings
         The tract file.
-    taper : TaperTable or None
+    taper : TaperTable, TaperForms or None
         The user's own stem profiles.
     file : str
         Name of the tally, for the ledger.
@@ -97,12 +99,89 @@ def grow_stems(
     source = np.where(by_form_class & (filled.source != "measured"), "form class", filled.source)
     form_classes = _measured(trees)
     grown = _Growth(trees, filled.height_ft, settings, taper, form_classes)
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", StandmapWarning)
+        stems = _shaped(grown, by_form_class)
+    doubts = [_doubt(note, settings) for note in said if issubclass(note.category, StandmapWarning)]
     return GrownTally(
         trees=trees.assign(height_used_ft=filled.height_ft, height_source=source),
-        stems=grown.stems(by_form_class),
+        stems=stems,
         curves=filled.curves,
         form_classes=form_classes,
-        problems=filled.problems,
+        problems=[*filled.problems, *doubts],
+    )
+
+
+def _shaped(grown: _Growth, by_form_class: BoolArray) -> Stems:
+    """Build the stems; a taper of the user's own that does not serve is a fault of its file."""
+    try:
+        return grown.stems(by_form_class)
+    except DomainError as error:
+        if grown.taper is None:
+            raise
+        raise InputError([_taper_problem("error", str(error), grown.settings)]) from error
+
+
+def _doubt(note: warnings.WarningMessage, settings: Settings) -> Problem:
+    """Turn a warning about the user's own taper into one that the report carries."""
+    return _taper_problem("warning", str(note.message), settings)
+
+
+def _taper_problem(severity: Severity, what: str, settings: Settings) -> Problem:
+    return Problem(
+        severity=severity,
+        file=settings.volume.taper or "taper",
+        what=what.rstrip("."),
+        mend="Mend the taper, or leave [volume] source at national.",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherStems:
+    """The stems of a tally by the form class it would have had with no butt log measured.
+
+    Attributes
+    ----------
+    stems : Stems
+        The stems, in the order of the trees.
+    moved : ndarray of bool, shape (trees,)
+        Stems that the measured form class shapes, and that differ without it.
+    form_class, form_class_used : ndarray, shape (trees,)
+        Form class without the measured butt logs, and with them; meant only where moved.
+    """
+
+    stems: Stems
+    moved: BoolArray
+    form_class: FloatArray
+    form_class_used: FloatArray
+
+
+def without_measured_form(
+    grown: GrownTally, settings: Settings, taper: TaperTable | TaperForms | None
+) -> OtherStems | None:
+    """Grow the stems as if no butt log had been measured; None where that moves no stem.
+
+    Parameters
+    ----------
+    grown : GrownTally
+        The tally as it was grown.
+    settings : Settings
+        The tract file.
+    taper : TaperTable, TaperForms or None
+        The user's own stem profiles.
+    """
+    if grown.form_classes is None:
+        return None
+    trees, height = grown.trees, grown.trees["height_used_ft"].to_numpy(dtype=float)
+    by_form_class = _takes_form_class(trees, height, settings)
+    used = _Growth(trees, height, settings, taper, grown.form_classes).form_class()
+    other = _Growth(trees.assign(butt_dib_in=np.nan), height, settings, taper, None)
+    usual = other.form_class()
+    moved = by_form_class & (used != usual)
+    if not moved.any():
+        return None
+    return OtherStems(
+        stems=other.stems(by_form_class), moved=moved, form_class=usual, form_class_used=used
     )
 
 
@@ -172,7 +251,7 @@ class _Growth:
     trees: pd.DataFrame
     height_ft: FloatArray
     settings: Settings
-    taper: TaperTable | None
+    taper: TaperTable | TaperForms | None
     form_classes: FormClasses | None
 
     def stems(self, by_form_class: BoolArray) -> Stems:
@@ -214,14 +293,14 @@ class _Growth:
             self.trees["species_code"].to_numpy(dtype=np.int64)[rows],
             self.trees["dbh_in"].to_numpy(dtype=float)[rows],
             logs[rows],
-            form_class=self._form_class()[rows],
+            form_class=self.form_class()[rows],
             height_ft=above[rows],
             stump_ft=volume.stump_ft,
             trim_ft=volume.trim_ft,
             broken_height_ft=self.trees["broken_height_ft"].to_numpy(dtype=float)[rows],
         )
 
-    def _form_class(self) -> FloatArray:
+    def form_class(self) -> FloatArray:
         """Return form class, the nearest to the tree first.
 
         The tree's own, as written or from its measured butt log; that of measured trees of its

@@ -26,7 +26,7 @@ from standmap.tract.settings import (
 )
 from standmap.tract.sources import Sources
 from standmap.tract.tables import read_table
-from standmap.trees import TaperTable, taper_table
+from standmap.trees import TaperForms, TaperTable, own_taper
 from standmap.value import PriceSheet, price_sheet_from_frame
 from standmap.value.mills import Costs, MillSheet, mills_from_frame
 from standmap.value.offers import Offer, offers_from_frame
@@ -164,7 +164,7 @@ def read_mills(
 
 def read_taper(
     file: str | None, source: str, sources: Sources, aliases: Mapping[str, str]
-) -> TaperTable | None:
+) -> TaperTable | TaperForms | None:
     """Read the user's own stem profiles; None where the tract does not use any."""
     findings = sources.findings
     if source != "taper":
@@ -190,7 +190,7 @@ def read_taper(
     if read is None:
         return None
     try:
-        return taper_table(read.named(), file=file, aliases=dict(aliases))
+        return own_taper(read.named(), file=file, aliases=dict(aliases))
     except InputError as error:
         findings.problems += _on_their_rows(error.problems, read.rows)
         return None

@@ -17,7 +17,7 @@ from standmap.harvest import HarvestPlan
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
-from standmap.trees import TaperTable
+from standmap.trees import TaperForms, TaperTable
 from standmap.value import PriceSheet
 from standmap.value.mills import MillSheet
 from standmap.value.offers import Offer
@@ -51,7 +51,7 @@ class Tract:
         What can be made of them.
     prices : PriceSheet or None
         What it brings.
-    taper : TaperTable or None
+    taper : TaperTable, TaperForms or None
         The user's own stem profiles.
     mills : MillSheet or None
         Which mills buy it, and for how much.
@@ -82,7 +82,7 @@ class Tract:
     design: Design
     products: list[ProductSpec]
     prices: PriceSheet | None
-    taper: TaperTable | None
+    taper: TaperTable | TaperForms | None
     mills: MillSheet | None
     offers: tuple[Offer, ...]
     streams: gpd.GeoDataFrame | None

@@ -20,6 +20,7 @@ from .measured_form import FormClasses, measured_form_class
 from .national import has_national_model, national_stems
 from .stems import Stems, join_stems
 from .taper import Profile, taper_stems
+from .taper_forms import TAPER_FORMS, TaperForms, own_taper
 from .taper_table import TaperTable, taper_table
 from .weight import cords, green_weight
 
@@ -30,11 +31,13 @@ __all__ = [
     "NATIONAL",
     "N_PARAMS",
     "TABLE",
+    "TAPER_FORMS",
     "FormClasses",
     "HeightCurve",
     "HeightCurves",
     "Profile",
     "Stems",
+    "TaperForms",
     "TaperTable",
     "cords",
     "fit_heights",
@@ -50,6 +53,7 @@ __all__ = [
     "join_stems",
     "measured_form_class",
     "national_stems",
+    "own_taper",
     "taper_stems",
     "taper_table",
     "tree_board_feet",

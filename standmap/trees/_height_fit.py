@@ -34,6 +34,7 @@ FEWEST_STANDS: Final = 3
 _ROUNDS = 2
 _SAME_SQUARES = 1e-6  # a gain of squares below a part in a million is no gain
 _LEAST_ABOVE_FT = 0.1
+_AT_BOUND = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,6 +204,12 @@ def _finished(
         factor=factor,
         factor_alone=factor_alone,
     )
+
+
+def levels_off(fit: Fit) -> bool:
+    """Tell whether the trees settle where the form levels off, not its bound of `TALLEST_FT`."""
+    upper = FORMS[fit.form].upper
+    return not upper or not fit.coefficients[0] >= (1.0 - _AT_BOUND) * upper[0]
 
 
 def tried(dbh_in: Array) -> npt.NDArray[np.intp]:

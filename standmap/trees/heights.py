@@ -15,7 +15,7 @@ from ..errors import DomainError, SmallSampleWarning
 from ..species import catalogue
 from ..units import BREAST_HEIGHT_FT
 from ._checks import Array, Codes, attribute, columns, require, require_dbh
-from ._height_fit import Fit, Places, cross_validated_rmse, fit_form, tried
+from ._height_fit import Fit, Places, cross_validated_rmse, fit_form, levels_off, tried
 from .height_forms import FORMS
 
 Level = Literal["species", "group", "all"]
@@ -27,6 +27,10 @@ _FEWEST_TREES = 4
 _FEWEST_DIAMETERS = 3
 _TREES_PER_COEFFICIENT = 5
 """Measured trees for each coefficient of a form of three (assumption, no source)."""
+
+_AS_GOOD = 1.05
+"""How much worse a form that levels off may foretell, and still be taken for one that does not
+(assumption, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -321,6 +325,9 @@ def _best_form(
         fit = fit_form(form, dbh, height, where, n_stands, like=None)
         found.append((fit, cross_validated_rmse(fit, dbh, height, where, n_stands)))
     fit, score = min(found, key=lambda pair: pair[1])
+    if not levels_off(fit):
+        settled = [pair for pair in found if levels_off(pair[0]) and pair[1] <= _AS_GOOD * score]
+        fit, score = min(settled, key=lambda pair: pair[1], default=(fit, score))
     if len(part) < trees:
         fit = fit_form(fit.form, dbh_in, height_ft, place, n_stands, like=None)
     return fit, score
@@ -375,7 +382,9 @@ def fit_heights(
     in ``standmap.trees.height_forms`` carry the equations and citations). Each curve takes the
     form with the least error in cross-validation: the trees are dealt by DBH into five parts, and
     each part is foretold by the curve of the other four, stands included (of more than 2,000
-    trees, on an even part of them). Forms of three
+    trees, on an even part of them). A form that levels off only at its bound of 400 ft says
+    nothing beyond the measured trees, and gives way to one that does where that foretells as
+    well within 5 percent. Forms of three
     coefficients are tried from 15 trees on; with fewer than ``min_trees`` the first form is
     taken as it is.
 

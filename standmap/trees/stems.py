@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from ..errors import DomainError
 from . import _kernels as kernels
@@ -178,6 +179,37 @@ class Stems:
             a part in a million on the national profile.
         """
         return self._ask(kernels.surface_sqft_many, low_ft, high_ft)
+
+    def outline(self, *, points: int = 60) -> pd.DataFrame:
+        """Return every stem as points to draw, from half a foot up to the tip.
+
+        Parameters
+        ----------
+        points : int
+            Heights to a stem, evenly spaced.
+
+        Returns
+        -------
+        DataFrame
+            ``tree`` (place among the stems, from 0), ``height_ft``, ``dib_in`` and ``dob_in``.
+
+        Examples
+        --------
+        >>> from standmap.trees import national_stems
+        >>> national_stems(802, 20.0, 85.0).outline(points=3).round(1).to_numpy().tolist()
+        [[0.0, 0.5, 25.2, 26.6], [0.0, 42.8, 10.8, 11.7], [0.0, 85.0, 0.0, 0.0]]
+        """
+        share = np.linspace(0.0, 1.0, points)
+        low = kernels.LOWEST_FT
+        heights = low + share * (self.total_height_ft[:, np.newaxis] - low)
+        return pd.DataFrame(
+            {
+                "tree": np.repeat(np.arange(len(self)), points),
+                "height_ft": heights.ravel(),
+                "dib_in": self.dib_in(heights).ravel(),
+                "dob_in": self.dob_in(heights).ravel(),
+            }
+        )
 
     def _ask(self, kernel: Callable[..., Array], *values: npt.ArrayLike) -> Array:
         """Broadcast the values to trees by columns, run the kernel, give the shape back."""

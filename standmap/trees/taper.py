@@ -14,11 +14,12 @@ from ..units import BREAST_HEIGHT_FT
 from . import _kernels as kernels
 from ._checks import Array, Codes, attribute, columns, require, require_dbh
 from .stems import Stems
+from .taper_forms import TaperForms
 from .taper_table import TaperTable
 
-BUTT_FT: Final = (0.0, *(0.5 * 2 ** (i / 2) for i in range(11)))
-"""Heights at which a taper function is tabulated in the butt: half a foot, then half as much again
-(the root of two) each time, to 16 feet."""
+BUTT_FT: Final = (0.0, *(0.5 * 2 ** (i / 3) for i in range(16)))
+"""Heights at which a taper function is tabulated in the butt: half a foot, then a quarter as much
+again (the cube root of two) each time, to 16 feet."""
 
 UPPER_KNOTS: Final = 24
 """Heights at which it is tabulated above the butt, closing up toward the tip."""
@@ -49,23 +50,23 @@ def taper_stems(
     species_code: npt.ArrayLike,
     dbh_in: npt.ArrayLike,
     height_ft: npt.ArrayLike,
-    taper: TaperTable | Profile,
+    taper: TaperTable | TaperForms | Profile,
     *,
     broken_height_ft: npt.ArrayLike | None = None,
     height_source: str | npt.ArrayLike = "measured",
 ) -> Stems:
-    """Shape stems by a taper table, or a taper function, of the user's own.
+    """Shape stems by a taper table, coefficients or a function of the user's own.
 
     Parameters
     ----------
     species_code : array_like of int
-        Species codes; they pick the rows of a table.
+        Species codes; they pick the rows of a table or of coefficients.
     dbh_in : array_like
         Diameter at breast height, outside bark. [in]
     height_ft : array_like
         Total height to the tip; for a broken tree, the height it would have had. [ft]
-    taper : TaperTable or Profile
-        A table from `taper_table`, or a function ``profile(dbh_in, height_ft, at_ft)`` that
+    taper : TaperTable, TaperForms or Profile
+        What `own_taper` read, or a function ``profile(dbh_in, height_ft, at_ft)`` that
         returns diameters inside and outside bark (see `Profile`).
     broken_height_ft : array_like, optional
         Height of a break or fork; nothing above it is used. NaN where whole. [ft]
@@ -80,9 +81,9 @@ def taper_stems(
     Raises
     ------
     DomainError
-        If a DBH is not above 0, a height is under 4.5 ft, a table has no taper for a species, or
-        a function gives diameters that are missing, negative, thicker inside than outside bark,
-        or growing with height.
+        If a DBH is not above 0, a height is under 4.5 ft, a species has no taper, or a function
+        or form gives diameters that are missing, negative, thicker inside than outside bark, or
+        growing with height.
 
     Warns
     -----
@@ -102,9 +103,9 @@ def taper_stems(
     DBH is what the tally measured and the table is taken at its word: a table whose outside-bark
     diameter at 4.5 ft is not 100 percent of DBH is a taper that does not pass through the DBH.
 
-    A function is tabulated at 36 heights, close together at the butt and the tip. The national
-    profiles of trees of 6 to 40 in put through this come back within 0.07 in of their own diameters
-    from half a foot up, and within 0.2 percent of their volume above a 1-foot stump.
+    A function or form is tabulated at 41 heights, close together at the butt and the tip. The
+    national profiles of trees of 6 to 40 in put through this come back within 0.06 in of their own
+    diameters from half a foot up, and within 0.2 percent of their volume above a 1-foot stump.
 
     Examples
     --------
@@ -126,6 +127,8 @@ def taper_stems(
     known = ~np.isnan(dbh) & ~np.isnan(height)
     if isinstance(taper, TaperTable):
         params = _from_table(codes, dbh, height, known, taper)
+    elif isinstance(taper, TaperForms):
+        params = _from_forms(codes, dbh, height, known, taper)
     else:
         params = _from_profile(dbh, height, known, taper)
     params[~known] = np.nan
@@ -158,16 +161,35 @@ def _write_rows(
         params[trees[:, None], np.arange(start, start + n)] = values
 
 
-def _from_table(
-    codes: Codes, dbh: Array, height: Array, known: npt.NDArray[np.bool_], table: TaperTable
-) -> Array:
-    place = table.place(codes)
+def _placed(codes: Codes, taper: TaperTable | TaperForms) -> npt.NDArray[np.int64]:
+    """Return which entry each tree takes; every species needs one."""
+    place = taper.place(codes)
     if (place < 0).any():
         bad = np.unique(codes[place < 0])
         raise DomainError(
             f"The taper table has no rows for species {bad.tolist()}. "
             "Add them, or rows with a blank species for all the rest."
         )
+    return place
+
+
+def _from_forms(
+    codes: Codes, dbh: Array, height: Array, known: npt.NDArray[np.bool_], forms: TaperForms
+) -> Array:
+    place = _placed(codes, forms)
+    params = _empty_rows(len(codes), len(BUTT_FT) + UPPER_KNOTS)
+    for i, form in enumerate(forms.forms):
+        mine = (place == i) & known
+        if mine.any():
+            what = f"taper of {form.entry or 'any species'!r}"
+            params[mine] = _from_profile(dbh, height, mine, form, what=what)[mine]
+    return params
+
+
+def _from_table(
+    codes: Codes, dbh: Array, height: Array, known: npt.NDArray[np.bool_], table: TaperTable
+) -> Array:
+    place = _placed(codes, table)
     params = _empty_rows(len(codes), max(len(t.heights) for t in table.tapers))
     beyond = 0
     for i, taper in enumerate(table.tapers):
@@ -198,16 +220,21 @@ def _from_table(
 
 
 def _from_profile(
-    dbh: Array, height: Array, known: npt.NDArray[np.bool_], profile: Profile
+    dbh: Array,
+    height: Array,
+    known: npt.NDArray[np.bool_],
+    profile: Profile,
+    *,
+    what: str = "taper function",
 ) -> Array:
     params = _empty_rows(len(dbh), len(BUTT_FT) + UPPER_KNOTS)
     trees = np.flatnonzero(known)
     at = _heights_asked(height[trees])
-    dib, dob = _asked(profile, dbh[trees], height[trees], at)
+    dib, dob = _asked(profile, dbh[trees], height[trees], at, what)
     _write_rows(params, trees, height[trees], at, dib, dob)
     above = np.append(at, height[trees, None], axis=1)[:, 1:]  # the ground to half a foot is stump
     middle = (above[:, 1:] + above[:, :-1]) / 2.0
-    between = _asked(profile, dbh[trees], height[trees], middle)
+    between = _asked(profile, dbh[trees], height[trees], middle, what)
     kind = np.full(trees.size, kernels.TABLE, dtype=np.int8)
     straight = (
         kernels.dib_many(kind, params[trees], middle),
@@ -220,7 +247,7 @@ def _from_profile(
     )
     if worst > WORST_MISS_IN:
         warnings.warn(
-            f"Straight lines between the {at.shape[1]} heights the taper function is tabulated "
+            f"Straight lines between the {at.shape[1]} heights the {what} is tabulated "
             f"at miss it by up to {worst:.2f} in.",
             StandmapWarning,
             stacklevel=3,
@@ -236,7 +263,9 @@ def _heights_asked(height: Array) -> Array:
     return np.concatenate([butt, top + share * (height[:, None] - top)], axis=1)
 
 
-def _asked(profile: Profile, dbh: Array, height: Array, at: Array) -> tuple[Array, Array]:
+def _asked(
+    profile: Profile, dbh: Array, height: Array, at: Array, what: str
+) -> tuple[Array, Array]:
     """Ask the function, and hold it to what a stem must be."""
     tall = np.ascontiguousarray(np.broadcast_to(height[:, None], at.shape))
     thick = np.ascontiguousarray(np.broadcast_to(dbh[:, None], at.shape))
@@ -245,7 +274,7 @@ def _asked(profile: Profile, dbh: Array, height: Array, at: Array) -> tuple[Arra
     for name, value in (("dib", dib), ("dob", dob)):
         if value.shape != at.shape:
             raise DomainError(
-                f"The taper function must return {name} of shape {at.shape}, one diameter for "
+                f"The {what} must return {name} of shape {at.shape}, one diameter for "
                 f"every height it is asked; got {value.shape}."
             )
     grows = np.zeros(at.shape, dtype=bool)
@@ -255,11 +284,11 @@ def _asked(profile: Profile, dbh: Array, height: Array, at: Array) -> tuple[Arra
         "is thicker inside than outside bark": dib > dob + 1e-9,
         "grows with height": grows,
     }
-    for what, where in faults.items():
+    for fault, where in faults.items():
         if where.any():
             i, j = np.argwhere(where)[0]
             raise DomainError(
-                f"The taper function {what}: dib {dib[i, j]:g}, dob {dob[i, j]:g} in at "
+                f"The {what} {fault}: dib {dib[i, j]:g}, dob {dob[i, j]:g} in at "
                 f"{at[i, j]:.1f} ft of a {dbh[i]:g}-in tree {height[i]:g} ft tall "
                 f"({int(where.any(axis=1).sum())} of {len(at)} trees)."
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -84,15 +84,7 @@ class TaperTable:
 
     def place(self, species_code: npt.ArrayLike) -> npt.NDArray[np.int64]:
         """Return which of `tapers` each species takes; -1 where none covers it."""
-        codes = np.atleast_1d(np.asarray(species_code, dtype=np.int64))
-        out = np.full(len(codes), -1)
-        named = [t.codes is not None for t in self.tapers]
-        for wanted in (True, False):
-            for i, taper in enumerate(self.tapers):
-                if named[i] == wanted:
-                    mine = True if taper.codes is None else np.isin(codes, sorted(taper.codes))
-                    out[(out < 0) & mine] = i
-        return out
+        return first_that_names(species_code, [taper.codes for taper in self.tapers])
 
     def covers(self, species_code: npt.ArrayLike) -> npt.NDArray[np.bool_]:
         """Tell which species the table has a taper for."""
@@ -151,10 +143,10 @@ def taper_table(
     codes: dict[str, frozenset[int] | None] = {}
     for entry, part in rows.groupby("species", sort=False):
         try:
-            codes[str(entry)] = _codes(str(entry), aliases)
+            codes[str(entry)] = entry_or_any(str(entry), aliases)
         except UnknownSpeciesError as error:
             problems.append(
-                _fault(file, part["row"].iloc[0], "species", entry, "unknown species", str(error))
+                fault(file, part["row"].iloc[0], "species", entry, "unknown species", str(error))
             )
     problems += _row_problems(rows, file, height, dib, dob)
     problems += _repeats(codes, file)
@@ -168,11 +160,27 @@ def taper_table(
     )
 
 
-def _codes(entry: str, aliases: Mapping[str, Any] | None) -> frozenset[int] | None:
+def first_that_names(
+    species_code: npt.ArrayLike, entries: Sequence[frozenset[int] | None]
+) -> npt.NDArray[np.int64]:
+    """Return the first entry that names each species, else the one for all (None); -1 for none."""
+    codes = np.atleast_1d(np.asarray(species_code, dtype=np.int64))
+    out = np.full(len(codes), -1)
+    for wanted in (True, False):
+        for i, entry in enumerate(entries):
+            if (entry is not None) == wanted:
+                mine = True if entry is None else np.isin(codes, sorted(entry))
+                out[(out < 0) & mine] = i
+    return out
+
+
+def entry_or_any(entry: str, aliases: Mapping[str, Any] | None) -> frozenset[int] | None:
+    """Return the species of an entry; None for every one of them."""
     return None if entry in ("", "any", "all") else entry_codes(entry, aliases=aliases)
 
 
-def _fault(file: str, row: object, column: str, value: object, what: str, mend: str) -> Problem:
+def fault(file: str, row: object, column: str, value: object, what: str, mend: str) -> Problem:
+    """Return what is wrong with a cell, as an error."""
     return Problem(
         severity="error", file=file, row=None if row is None else int(str(row)), column=column,
         value=None if value is None else str(value), what=what, mend=mend,
@@ -182,24 +190,24 @@ def _fault(file: str, row: object, column: str, value: object, what: str, mend: 
 def _column_problems(df: pd.DataFrame, file: str) -> Iterator[Problem]:
     """Tell of columns that are missing or given twice in different terms."""
     if df.empty:
-        yield _fault(file, None, "species", None, "the table has no rows", "Add the taper's rows.")
+        yield fault(file, None, "species", None, "the table has no rows", "Add the taper's rows.")
     if "species" not in df:
-        yield _fault(
+        yield fault(
             file, None, "species", None, "this column is missing",
             "Add it; leave its cells blank where a taper is for every species.",
         )  # fmt: skip
     if sum(c in df for c in HEIGHT_COLUMNS) != 1:
-        yield _fault(
+        yield fault(
             file, None, "height_share", None, "heights are needed, in one column",
             "Give 'height_share' (0 to 1 of total height) or 'height_ft', not both.",
         )  # fmt: skip
     if [sum(c in df for c in pair) for pair in DIAMETER_COLUMNS] not in ([2, 0], [0, 2]):
-        yield _fault(
+        yield fault(
             file, None, "dib_pct", None, "diameters are needed, inside and outside bark",
             "Give 'dib_pct' and 'dob_pct' (percent of DBH), or 'dib_in' and 'dob_in'.",
         )  # fmt: skip
     elif "dib_in" in df and "dbh_in" not in df:
-        yield _fault(
+        yield fault(
             file, None, "dbh_in", None, "diameters in inches need the DBH they belong to",
             "Add 'dbh_in', or give percent of DBH in 'dib_pct' and 'dob_pct'.",
         )  # fmt: skip
@@ -244,7 +252,7 @@ def _row_problems(
     for column, mask in wrong.items():
         for row in rows[mask.to_numpy(dtype=bool)].to_dict("records"):
             bad = True
-            yield _fault(
+            yield fault(
                 file, row["row"], column, row[cells[column]], "not a value this column can hold",
                 mend[column],
             )  # fmt: skip
@@ -252,7 +260,7 @@ def _row_problems(
         return
     for entry, part in rows.groupby("species", sort=False):
         if part["dbh"].isna().any() and part["dbh"].notna().any():
-            yield _fault(
+            yield fault(
                 file, part["row"].iloc[0], "dbh_in", None,
                 f"the taper of {entry or 'any'!r} has rows with a DBH class and rows without",
                 "Give every row of a species a class, or none.",
@@ -261,7 +269,7 @@ def _row_problems(
         for group in groups:
             yield from _shape_problems(group, file, height, dib)
         if height == "height_ft" and len({tuple(g["height"]) for g in groups}) > 1:
-            yield _fault(
+            yield fault(
                 file, part["row"].iloc[0], height, None,
                 f"the DBH classes of {entry or 'any'!r} are given at different heights",
                 "Give every class the same heights in feet, or use 'height_share'.",
@@ -270,15 +278,15 @@ def _row_problems(
 
 def _shape_problems(group: pd.DataFrame, file: str, height: str, dib: str) -> Iterator[Problem]:
     if len(group) < 2:
-        yield _fault(
+        yield fault(
             file, group["row"].iloc[0], height, None, "a taper needs at least two heights",
             "Add rows up the stem.",
         )  # fmt: skip
     steps = group[["height", "dib", "dob"]].diff().iloc[1:]
     for row in group.iloc[1:].loc[(steps["height"] == 0).to_numpy(), "row"]:
-        yield _fault(file, row, height, None, "this height is given twice", "Keep one.")
+        yield fault(file, row, height, None, "this height is given twice", "Keep one.")
     for row in group.iloc[1:].loc[((steps["dib"] > 0) | (steps["dob"] > 0)).to_numpy(), "row"]:
-        yield _fault(
+        yield fault(
             file, row, dib, None, "the stem is thicker here than below",
             "Diameters may not grow with height: check this row and the one below it.",
         )  # fmt: skip
@@ -288,7 +296,7 @@ def _repeats(codes: Mapping[str, frozenset[int] | None], file: str) -> Iterator[
     seen: dict[int, str] = {}
     for entry, mine in codes.items():
         if shared := [seen[c] for c in sorted(mine or ()) if c in seen and len(mine or ()) == 1]:
-            yield _fault(
+            yield fault(
                 file, None, "species", entry, f"a species already listed under {shared[0]!r}",
                 "Name each species once; list a species before the group it belongs to.",
             )  # fmt: skip

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from standmap._tables import load_table
 from standmap.errors import DomainError
 from standmap.logs import (
     TAPER_NOTES,
@@ -170,6 +171,23 @@ def test_missing_in_missing_out_and_a_series_keeps_its_index():
         assert scaled.isna().tolist() == [False, True]
     assert np.isnan(board_feet(12, np.nan, "scribner_c"))
     assert board_feet([], [], "doyle").size == 0
+
+
+@pytest.mark.parametrize(
+    ("rule", "table", "cells"),
+    [
+        ("international", "international_quarter_table", 266),
+        ("scribner_c", "scribner_decimal_c_table", 260),
+        ("scribner", "log_scribner_16ft", 35),
+    ],
+)
+def test_every_packaged_cell_comes_out_as_it_is_packaged(rule, table, cells):
+    """Holding cells between their neighbours may not mend, or hide, a cell that is out of order."""
+    packaged = load_table(table)
+    assert len(packaged) == cells
+    ours = rule_table(rule)[packaged["dib_in"], packaged["length_ft"]]
+    wrong = packaged[ours != packaged["board_feet"]]
+    assert wrong.empty, wrong.to_string()
 
 
 def test_every_rule_states_its_taper():

@@ -250,3 +250,26 @@ def test_too_few_trees():
 def test_height_at_or_below_breast_height_is_named():
     with pytest.raises(DomainError, match=r"'height_ft' must be above breast height, 4\.5 ft"):
         fit_heights(DBH[:5], [4.0, 50, 60, 70, 80], [802] * 5)
+
+
+class TestFormsThatNeverLevelOff:
+    """Heights in a power of DBH draw the forms of three coefficients to their bound of 400 ft."""
+
+    @staticmethod
+    def tract(noise_ft):
+        noise = np.random.default_rng(3).normal(0, 1, 30)
+        return 4.5 + 13.0 * DBH**0.62 + noise_ft * noise, np.full(30, 802)
+
+    def test_they_give_way_to_one_that_does_and_foretells_as_well(self):
+        height, codes = self.tract(noise_ft=8.0)
+        alone = fit_heights(DBH, height, codes, forms=["chapman_richards"]).by_species[802]
+        chosen = fit_heights(DBH, height, codes).by_species[802]
+        assert alone.coefficients[0] > 399
+        assert alone.cv_rmse_ft < chosen.cv_rmse_ft <= 1.05 * alone.cv_rmse_ft
+        assert chosen.form == "naslund"
+
+    def test_they_are_kept_where_nothing_else_comes_near(self):
+        height, codes = self.tract(noise_ft=0.0)
+        chosen = fit_heights(DBH, height, codes).by_species[802]
+        assert chosen.coefficients[0] > 399
+        assert chosen.cv_rmse_ft < 1.0

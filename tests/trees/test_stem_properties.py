@@ -215,3 +215,15 @@ def test_join_needs_every_position_once():
     oak = national_stems([802, 802], [20.0, 14.0], 85.0)
     with pytest.raises(DomainError, match="positions 0 to 1 once"):
         join_stems([oak], [0, 0])
+
+
+def test_an_outline_is_the_stem_from_half_a_foot_to_the_tip():
+    both = join_stems([national_stems(802, 20.0, 85.0), form_class_stems(802, 24.0, 3)], [1, 0])
+    outline = both.outline(points=11)
+    assert outline["tree"].tolist() == [0] * 11 + [1] * 11
+    for tree, part in outline.groupby("tree"):
+        stem = both.take([int(str(tree))])
+        at = part["height_ft"].to_numpy()[None, :]
+        assert (at[0, 0], at[0, -1]) == (0.5, stem.total_height_ft[0])
+        np.testing.assert_array_equal(part["dib_in"], stem.dib_in(at)[0])
+        np.testing.assert_array_equal(part["dob_in"], stem.dob_in(at)[0])

@@ -154,7 +154,7 @@ class TestFunction:
 
     @pytest.mark.parametrize("code", [802, 131, 202, 762, 129])
     def test_the_national_profile_put_through_it_comes_back(self, code):
-        """Within 0.07 in from half a foot to 0.95 of the height, 0.2 percent of volume."""
+        """Within 0.06 in from half a foot to 0.95 of the height, 0.2 percent of volume."""
         dbh, height = (v.ravel() for v in np.meshgrid(np.arange(6.0, 41, 2), [50.0, 80, 130]))
         national = national_stems(code, dbh, height)
 
@@ -164,8 +164,8 @@ class TestFunction:
 
         ours = taper_stems(code, dbh, height, again)
         at = 0.5 + np.linspace(0, 1, 300) * (0.95 * height[:, None] - 0.5)
-        np.testing.assert_allclose(ours.dib_in(at), national.dib_in(at), atol=0.07)
-        np.testing.assert_allclose(ours.dob_in(at), national.dob_in(at), atol=0.07)
+        np.testing.assert_allclose(ours.dib_in(at), national.dib_in(at), atol=0.06)
+        np.testing.assert_allclose(ours.dob_in(at), national.dob_in(at), atol=0.06)
         np.testing.assert_allclose(ours.wood_cuft(1.0), national.wood_cuft(1.0), rtol=0.002)
 
     def test_a_curve_too_sharp_for_its_heights_is_told(self):
