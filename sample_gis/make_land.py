@@ -27,7 +27,7 @@ from make_terrain import (
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 from scipy.sparse import csgraph
-from shapely.geometry import LineString, MultiLineString, Polygon
+from shapely.geometry import LineString, MultiLineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 # Corners of the tract as (column, row) of the ground grid, clockwise from the north-west, with
@@ -63,6 +63,15 @@ NEVER_CRUISED = "12"
 HOLE = ((221, 246), 70.0)  # a neighbour's hay field inside stand 14, part of no stand: centre, m
 BOTTOM = "7"
 
+# Points and lines as (column, row) of the ground grid.
+LANDINGS = {"A": (200, 195), "B": (177, 209), "C": (170, 289)}
+CROSSINGS = (
+    ("temporary bridge", ((205.0, 178.0), (205.0, 182.2))),
+    ("temporary bridge", ((205.0, 164.0), (205.0, 168.6))),
+    ("temporary bridge", ((154.5, 290.0), (160.5, 290.0))),
+    ("power line crossing", ((164.0, 186.4), (168.0, 190.4))),
+)
+
 STREAM_CLASSES = (("perennial", 60.0), ("intermittent", 9.0), ("ephemeral", 2.8))
 """Class, and the ground it takes to feed one. [ha]"""
 BUFFER_FT = {"perennial": 75.0, "intermittent": 50.0, "ephemeral": 25.0}
@@ -83,12 +92,18 @@ class Land:
         ``reason`` and polygons: ground that no cruise and no harvest enters.
     units : GeoDataFrame
         ``unit`` and polygons of the three proposed harvest units.
+    landings : GeoDataFrame
+        ``unit`` and the point each unit's logs are brought to; flat places that a truck can reach.
+    crossings : GeoDataFrame
+        ``kind`` and the lines where logs may be skidded over ground that stays.
     """
 
     stands: gpd.GeoDataFrame
     streams: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     units: gpd.GeoDataFrame
+    landings: gpd.GeoDataFrame
+    crossings: gpd.GeoDataFrame
 
 
 def to_map(col: object, row: object) -> tuple[Grid, Grid]:
@@ -347,6 +362,18 @@ def make_units(
     return gpd.GeoDataFrame({"unit": ["A", "B", "C"]}, geometry=parts, crs=CRS)
 
 
+def make_landings() -> gpd.GeoDataFrame:
+    """Return a landing for each unit."""
+    points = [Point(to_map(*place)) for place in LANDINGS.values()]
+    return gpd.GeoDataFrame({"unit": list(LANDINGS)}, geometry=points, crs=CRS)
+
+
+def make_crossings() -> gpd.GeoDataFrame:
+    """Where logs may be skidded over a draw or under the power line, from bank to bank."""
+    lines = [LineString(np.column_stack(to_map(*zip(*ends, strict=True)))) for _, ends in CROSSINGS]
+    return gpd.GeoDataFrame({"kind": [kind for kind, _ in CROSSINGS]}, geometry=lines, crs=CRS)
+
+
 def make_land(ground: Ground) -> Land:
     """Lay stands, streams, exclusions and units on the ground."""
     outline = tract_outline()
@@ -357,4 +384,6 @@ def make_land(ground: Ground) -> Land:
         streams=streams,
         exclusions=make_exclusions(ground, outline),
         units=make_units(ground, stands, streams),
+        landings=make_landings(),
+        crossings=make_crossings(),
     )

@@ -3,6 +3,9 @@
 The files are made in a working folder beside the target and moved in only when every one is
 complete. A record file names what was written, so that a later run may replace its own files and
 never anybody else's.
+
+`write_folder` puts a few files among others that are there; an appraisal has a folder to itself,
+which `standmap.report.write` changes as a whole, so that no file of an earlier run outlives it.
 """
 
 from __future__ import annotations
@@ -51,15 +54,38 @@ def check_folder(out: str | Path, names: Iterable[str], *, record: str) -> Path:
                 f"the folder '{out}' already holds a '{strange[0]}' that is not an earlier "
                 "result of this command. Name a new or empty folder."
             )
-        target.parent.mkdir(parents=True, exist_ok=True)
-        # Permission bits do not tell the whole truth; a file does.
-        with tempfile.TemporaryFile(dir=target if target.is_dir() else target.parent):
-            pass
+        try_writing(target, beside=not target.is_dir())
     except OutputError:
         raise
     except OSError as error:
-        raise _not_written(out, error) from error
+        raise not_written(out, error) from error
     return target
+
+
+def try_writing(target: Path, *, beside: bool) -> None:
+    """Make sure that a folder can be written.
+
+    Parameters
+    ----------
+    target : Path
+        The folder; those above it are made.
+    beside : bool
+        Try beside it in the folder above, not in it.
+
+    Raises
+    ------
+    OSError
+        If it cannot.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    # Permission bits do not tell the whole truth; a file does.
+    with tempfile.TemporaryFile(dir=target.parent if beside else target):
+        pass
+
+
+def unfinished_prefix(target: Path) -> str:
+    """Return how the name of a working folder beside the target begins."""
+    return f".{target.name}.unfinished-"
 
 
 def write_folder(
@@ -91,7 +117,7 @@ def write_folder(
     target = check_folder(out, (), record=record)
     try:
         with tempfile.TemporaryDirectory(
-            prefix=f".{target.name}.unfinished-", dir=target.parent
+            prefix=unfinished_prefix(target), dir=target.parent
         ) as work:
             made, kept = Path(work) / "made", Path(work) / "kept"
             made.mkdir()
@@ -105,7 +131,7 @@ def write_folder(
     except OutputError:
         raise
     except OSError as error:
-        raise _not_written(out, error) from error
+        raise not_written(out, error) from error
     return {name: target / name for name in names}
 
 
@@ -136,9 +162,11 @@ def _earlier(target: Path, record: str) -> set[str]:
     return {record, *map(str, files)} if isinstance(files, list) else set()
 
 
-def _not_written(out: str | Path, error: OSError) -> OutputError:
+def not_written(out: str | Path, error: Exception) -> OutputError:
+    """Say in plain words why results could not be written, and what to do."""
+    reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
     return OutputError(
-        f"the results could not be written to '{out}': {error.strerror or error}. Check that the "
-        "disk has room, that you may write there, and that no other program has its files open. "
+        f"the results could not be written to '{out}': {reason}. Check that the disk has room, "
+        "that you may write there, and that no other program has its files open. "
         "Earlier results, if any, are as they were."
     )

@@ -17,14 +17,19 @@ import pandas as pd
 
 from standmap.cruise import Estimate
 from standmap.errors import Problem
-from standmap.steps.canopy import CanopyFigures, canopy_of_stands, slope_of_stands
+from standmap.steps.canopy import CanopyFigures, canopy_of_stands
 from standmap.steps.domains import Domains, estimate_parts
 from standmap.steps.drawings import Drawings, draw
+from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
+from standmap.steps.sale_risks import SaleRisks
 from standmap.steps.sample_checks import SampleChecks, check_sample, settle_places
+from standmap.steps.skidding import Skidding, skid_units
+from standmap.steps.terrain import Terrain, describe_terrain
 
 if TYPE_CHECKING:
     from standmap.canopy import CanopyFit
@@ -62,6 +67,12 @@ class Appraisal:
         A row a harvest unit: acres, totals with errors, conflicts with what must stay.
     unit_products : DataFrame
         Quantity and value by product for each unit.
+    harvest : Harvest
+        What each unit cuts and leaves by its prescription, loads and days, and other plans.
+    terrain : Terrain
+        Slope, aspect and what machines the ground suits, by stand, unit and plot.
+    skidding : Skidding
+        How far each unit's logs go to its landing.
     must_stay : DataFrame
         Acres, volume and value in stream buffers and exclusions, by reason; ``bare`` marks ground
         that the tract file says holds no timber.
@@ -80,10 +91,13 @@ class Appraisal:
         other units.
     mills : DataFrame
         What goes to each mill, its limits kept.
+    risks : SaleRisks
+        What the logs would bring as their next best products, and what no mill takes.
     conversions : DataFrame
         Conversion factors of the tract's own logs beside the published ones.
     form_classes, form_class_effect : DataFrame
-        Form class as measured on the tract, and what it does to the board feet.
+        Form class as measured on the tract, and what it does to its board feet; the second is
+        empty where it moves no stem.
     typical_trees, stem_outlines : DataFrame
         A tree of each of the most valuable species, and its diameters up the stem.
     sample_checks : SampleChecks
@@ -110,6 +124,9 @@ class Appraisal:
     stock_table: pd.DataFrame
     units: gpd.GeoDataFrame
     unit_products: pd.DataFrame
+    harvest: Harvest
+    terrain: Terrain
+    skidding: Skidding
     must_stay: pd.DataFrame
     must_stay_totals: pd.DataFrame
     streams: gpd.GeoDataFrame
@@ -123,6 +140,7 @@ class Appraisal:
     offers: pd.DataFrame
     break_even: pd.DataFrame
     mills: pd.DataFrame
+    risks: SaleRisks
     conversions: pd.DataFrame
     form_classes: pd.DataFrame
     form_class_effect: pd.DataFrame
@@ -264,27 +282,34 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     checks: SampleChecks = check_sample(tract, tally, land)
     domains: Domains = estimate_parts(tract, tables.found, land)
     tell(0.65, "Comparing cuts, mills and offers")
-    sale: Merchandising = merchandise(tract, tally, tables.found, tables.net_acres)
-    drawn: Drawings = draw(tally)
+    plots = PlotSums(tally, tables.found, tables.net_acres)
+    sale: Merchandising = merchandise(tract, tally, plots)
+    harvest: Harvest = plan_harvest(tract, tally, tables.found, land, tables.net_acres)
+    drawn: Drawings = draw(tract, tally, plots)
     tell(0.85, "Reading the rasters")
     canopy: CanopyFigures = canopy_of_stands(tract, tally)
-    slope = slope_of_stands(tract)
+    terrain: Terrain = describe_terrain(tract, land)
+    skidding: Skidding = skid_units(tract, land, harvest)
     tell(1.00, "Appraised")
 
     problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
+    problems = (*problems, *harvest.problems, *skidding.problems)
     return Appraisal(
         tract=tract,
-        stands=tables.stands.assign(slope_pct=slope, **canopy.by_stand),
+        stands=_with(tables.stands, "stand", terrain.stands).assign(**canopy.by_stand),
         totals=tables.totals,
         strata=tables.strata,
         products=tables.products,
-        plots=tables.plots,
+        plots=_with(tables.plots, "plot", terrain.plots),
         trees=tally.all_trees,
         logs=pd.concat([tally.log_table, sale.log_columns], axis=1),
         stand_table=tables.stand_table,
         stock_table=tables.stock_table,
-        units=tables.units,
+        units=_with(tables.units, "unit", terrain.units),
         unit_products=tables.unit_products,
+        harvest=harvest,
+        terrain=terrain,
+        skidding=skidding,
         must_stay=tables.must_stay,
         must_stay_totals=tables.must_stay_totals,
         streams=land.streams,
@@ -298,6 +323,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         offers=sale.offers,
         break_even=sale.break_even,
         mills=sale.mills,
+        risks=sale.risks,
         conversions=sale.conversions,
         form_classes=drawn.form_classes,
         form_class_effect=drawn.form_class_effect,
@@ -309,6 +335,12 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         problems=(*problems, *checks.problems, *domains.problems, *canopy.problems),
         ledger=ledger.to_frame(),
     )
+
+
+def _with(layer: gpd.GeoDataFrame, name: str, figures: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Put columns indexed by name beside a layer's own."""
+    found = figures.reindex(layer[name].astype(str)).set_axis(layer.index)
+    return layer.assign(**{str(c): found[c] for c in found})
 
 
 def _teller(progress: bool | Progress) -> Progress:

@@ -25,6 +25,7 @@ INTERRUPTED: Final = 130
 _LISTED: Final = (
     "report.html",
     "merchandising.html",
+    "harvest.html",
     "map.html",
     "tables.xlsx",
     "appraisal.gpkg",
@@ -265,6 +266,32 @@ def _parser() -> argparse.ArgumentParser:
     )
     layout.set_defaults(run=_layout)
 
+    units = commands.add_parser("units", help="list the harvest units, or propose some")
+    units.add_argument("tract", type=Path, metavar="TRACT", help="tract file or its folder")
+    units.add_argument("--propose", action="store_true", help="propose units on the net ground")
+    units.add_argument(
+        "--min-acres",
+        type=float,
+        default=10.0,
+        metavar="AC",
+        help="smallest unit proposed (default: 10)",
+    )
+    units.add_argument(
+        "--max-acres",
+        type=float,
+        default=40.0,
+        metavar="AC",
+        help="largest unit proposed (default: 40)",
+    )
+    units.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        default=Path("units"),
+        help="where proposed units go (default: ./units)",
+    )
+    units.set_defaults(run=_units)
+
     guide = commands.add_parser("guide", help="show a short guide page")
     guide.add_argument("topic", nargs="?", metavar="TOPIC", help="leave out to list the topics")
     guide.set_defaults(run=_guide)
@@ -428,6 +455,31 @@ def _layout(arguments: argparse.Namespace) -> int:
     written = write_layout(layout, arguments.out, paces_per_chain=arguments.paces)
     _print_problems(appraisal.problems)
     print(layout.summary())
+    for path in written.values():
+        print(f"  {path}")
+    return OK
+
+
+def _units(arguments: argparse.Namespace) -> int:
+    from standmap.report import unit_list
+    from standmap.tract import read_tract
+
+    if not arguments.propose:
+        from standmap.appraisal import appraise
+
+        appraisal = appraise(read_tract(arguments.tract))
+        _print_problems(appraisal.problems)
+        print(unit_list.units_text(appraisal))
+        return OK
+    from standmap.steps.proposals import propose
+
+    unit_list.check_proposal_folder(arguments.out)  # before the work
+    limits = {"min_acres": arguments.min_acres, "max_acres": arguments.max_acres}
+    tract = read_tract(arguments.tract)
+    found = propose(tract, **limits)
+    written = unit_list.write_proposal(found, arguments.out, tract=tract.name)
+    _print_problems(tract.problems)
+    print(unit_list.proposal_text(found, **limits))
     for path in written.values():
         print(f"  {path}")
     return OK

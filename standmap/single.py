@@ -21,7 +21,7 @@ from standmap.trees import (
     national_stems,
     tree_board_feet,
 )
-from standmap.units import LOG_FT, LOG_RULES, STUMP_FT, TRIM_FT
+from standmap.units import CUM_PER_CUFT, LOG_FT, LOG_RULES, STUMP_FT, TRIM_FT
 
 RULE_NAMES = {
     "international": "International 1/4-inch",
@@ -87,7 +87,8 @@ class LogCard:
             lines.append(f"  {RULE_NAMES[str(rule)]:<24}{row['formula_bf']:>10.1f}{table}")
         lines += [
             "",
-            f"  Solid wood, Smalian     {self.smalian_cuft:>10.1f}   cubic feet",
+            f"  Solid wood, Smalian     {self.smalian_cuft:>10.1f}   cubic feet"
+            f" ({self.smalian_cuft * CUM_PER_CUFT:.3f} cubic metres)",
             f"  Large end {self.large_dib_in:.1f} in: taper {taper:.1f} in per 16 ft ({how})",
             *self._long_log_lines(),
             "",
@@ -224,6 +225,8 @@ class TreeCard:
             net[[f"bf_{r}" for r in LOG_RULES]] *= 1 - self.defect_pct / 100
             lines.append(_total_line(f"net of {self.defect_pct:g} % defect", net, pad=30))
         lines += ["", *(f"  {remark}" for remark in self.remarks())]
+        metres = total["volume_cuft"] * CUM_PER_CUFT
+        lines.append(f"  Solid wood of all logs: {metres:.2f} cubic metres.")
         if self.table_bf is not None:
             shown = ", ".join(f"{RULE_NAMES[rule]} {bf:.0f}" for rule, bf in self.table_bf.items())
             lines.append(f"  Form-class tree table, board feet: {shown}.")

@@ -14,6 +14,9 @@ IN_PER_CM: Final = 1 / 2.54
 SQM_PER_ACRE: Final = 43_560 * 0.3048**2
 """Square metres in an acre of 43,560 international square feet."""
 
+CUM_PER_CUFT: Final = 0.3048**3
+"""Cubic metres in a cubic foot, 0.028316846592: the international foot cubed (1959 agreement)."""
+
 SQFT_PER_ACRE: Final = 43_560.0
 """Square feet in an acre: 10 square chains of 66 feet."""
 

@@ -14,6 +14,7 @@ from standmap.land.mend import (
     mend_polygons,
 )
 from standmap.land.place import assign_plots
+from standmap.land.propose import ProposedUnits, propose_units
 from standmap.land.relief import (
     SLOPE_LIMITS_PCT,
     TerrainBlock,
@@ -30,6 +31,7 @@ from standmap.land.rules import (
     StreamRule,
     horizontal_ft,
 )
+from standmap.land.skid import SkidWay, skid_way
 from standmap.land.stay import (
     STREAM_BUFFER,
     acre_table,
@@ -50,7 +52,9 @@ __all__ = [
     "UNVERIFIED",
     "BufferRule",
     "GroundBuffers",
+    "ProposedUnits",
     "Residual",
+    "SkidWay",
     "StreamRule",
     "TerrainBlock",
     "acre_table",
@@ -69,10 +73,12 @@ __all__ = [
     "mend_overlaps",
     "mend_polygons",
     "packaged_rules",
+    "propose_units",
     "read_rules",
     "road_setbacks",
     "rules_from_frame",
     "set_back",
+    "skid_way",
     "slope_table",
     "stream_rule",
     "terrain_blocks",

@@ -15,7 +15,7 @@ from standmap.report.names import (
     tract_name,
 )
 from standmap.report.numbers import acres, count, dollars, figure, plus_minus
-from standmap.report.printed import interval_text
+from standmap.report.printed import FLOOR_MARK, FLOOR_NOTE, interval_floored, interval_text
 from standmap.report.words import DESIGN_NAMES, RULE_NAMES
 from standmap.units import BF_PER_MBF, LOG_RULES
 
@@ -76,6 +76,8 @@ def _sureness(appraisal: Appraisal) -> Line:
     measure = "value_usd" if valued else head_measure(appraisal)
     found = appraisal.total(measure)
     low, high = interval_text(found if valued else found.times(1 / BF_PER_MBF), money=valued)
+    note = f" {FLOOR_NOTE}" if interval_floored(found) else ""
+    low += FLOOR_MARK if note else ""
     unit = "" if valued else f" MBF {head_rule_name(appraisal)}"
     confidence = confidence_text(appraisal)
     return (
@@ -83,7 +85,7 @@ def _sureness(appraisal: Appraisal) -> Line:
         f"Between {low} and {high}{unit} at {confidence} confidence (sampling error "
         f"{plus_minus(found.sampling_error_pct)}). If the plots were drawn again many times, about "
         f"{confidence} of such intervals would hold the true figure. Prices, missed defect and "
-        "growth are not in it.",
+        f"growth are not in it.{note}",
     )
 
 
@@ -128,7 +130,8 @@ def _bulk(appraisal: Appraisal) -> Line:
     return (
         "Bulk wood",
         f"{_with_error(cords, unit=' cords')} in products that are weighed or stacked. All logs "
-        f"together weigh {_with_error(tons, unit=' green tons')}.",
+        f"together weigh {_with_error(tons, unit=' green tons')} and hold "
+        f"{wood_text(appraisal)}.",
     )
 
 
@@ -264,12 +267,14 @@ def summary_text(appraisal: Appraisal) -> str:
         ("Sawtimber", _total_text(appraisal, head_measure(appraisal))),
         ("Bulk wood", _total_text(appraisal, "cords")),
         ("Weight", f"{_total_text(appraisal, 'weight_tons')}, all logs"),
+        ("Wood", wood_text(appraisal)),
     ]
+    floored = False
     if is_valued(appraisal):
-        row = appraisal.totals.loc["value_usd"].to_dict()
-        span = (
-            f"{dollars(row['low'], row['error_pct'])} to {dollars(row['high'], row['error_pct'])}"
-        )
+        found = appraisal.total("value_usd")
+        low, high = interval_text(found, money=True)
+        floored = interval_floored(found)
+        span = f"{low}{FLOOR_MARK if floored else ''} to {high}"
         lines.append(("Value", f"{_total_text(appraisal, 'value_usd')} ({span})"))
     conflicts = appraisal.units.loc[appraisal.units["conflict"].astype(bool), "unit"].astype(str)
     if len(conflicts):
@@ -279,6 +284,17 @@ def summary_text(appraisal: Appraisal) -> str:
     return (
         f"{tract_name(appraisal)}\n{body}\n"
         f"  ± is the sampling error at {confidence_text(appraisal)} confidence."
+        + (f"\n  {FLOOR_NOTE}" if floored else "")
+    )
+
+
+def wood_text(appraisal: Appraisal) -> str:
+    """Print the solid wood of all logs in cubic feet and cubic metres, with their one error."""
+    wood, metric = appraisal.total("volume_cuft"), appraisal.total("volume_cum")
+    error = wood.sampling_error_pct
+    return (
+        f"{figure(wood.mean, error)} cubic feet ({figure(metric.mean, error)} m³) "
+        f"of solid wood {plus_minus(error)}"
     )
 
 

@@ -43,6 +43,19 @@ _NAMED: Final = {
     "default": Heading("Default form class", "", "tenth"),
     "here": Heading("This tract", "in the item named", "hundredth"),
     "here_n": Heading("Logs it is made from", "", "whole"),
+    "form_class_of_stems": Heading("Form class of the stems used", "", "tenth"),
+    "forgone_error_pct": Heading("Error of what it would bring", "± %", "percent"),
+    "forgone_usd": Heading("Would bring without limits", "USD", "money"),
+    "kept_pct": Heading("Kept as next best", "%", "percent"),
+    "less_usd": Heading("Less as next best", "USD", "money"),
+    "limit": Heading("Takes at most", "in the unit named", "tenth"),
+    "limit_loads": Heading("Mill takes at most", "loads", "whole"),
+    "logs": Heading("Tallied logs", "", "whole"),
+    "mostly_as": Heading("Next best is mostly"),
+    "no_other_error_pct": Heading("Error of no other taker", "± %", "percent"),
+    "no_other_usd": Heading("Value nobody else takes", "USD", "money"),
+    "second_error_pct": Heading("Error of next best value", "± %", "percent"),
+    "tons_error_pct": Heading("Error of green weight", "± %", "percent"),
     "less_error_pct": Heading("Paired error of the difference", "± %", "percent"),
     "less_than_best_usd": Heading("Less than the best", "USD", "money"),
     "limited": Heading("Takes no more", "", "yes_no"),
@@ -56,6 +69,30 @@ _NAMED: Final = {
     "published": Heading("Published", "in the item named", "hundredth"),
     "published_high": Heading("Published, high", "in the item named", "hundredth"),
     "published_low": Heading("Published, low", "in the item named", "hundredth"),
+    "aspect_deg": Heading("Bearing the ground faces", "degrees", "whole"),
+    "cable_share_pct": Heading("Ground for cable machines", "% of acres", "percent"),
+    "cell_ft": Heading("Cell the ground was read at", "ft", "whole"),
+    "cost_error_pct": Heading("Sampling error of the cost", "± %", "percent"),
+    "cost_usd": Heading("Cost of skidding", "USD", "money"),
+    "cost_usd_per_ton": Heading("Cost of skidding", "USD per ton", "cents"),
+    "max_ft": Heading("Longest way to the landing", "ft", "whole"),
+    "mean_ft": Heading("Mean way to the landing", "ft", "whole"),
+    "reached_pct": Heading("Ground a way leads to", "%", "percent"),
+    "cut_tons": Heading("Green weight cut", "tons", "tenth"),
+    "cut_tons_error_pct": Heading("Sampling error of weight cut", "± %", "percent"),
+    "cut_value_error_pct": Heading("Sampling error of value cut", "± %", "percent"),
+    "cut_value_usd": Heading("Value cut", "USD", "money"),
+    "days": Heading("Days of logging", "", "tenth"),
+    "ground_share_pct": Heading("Ground for ground-based machines", "% of acres", "percent"),
+    "bf_more": Heading("More than the plan", "board feet", "tenth"),
+    "bf_more_error_pct": Heading("Paired error of that", "± %", "percent"),
+    "more_usd": Heading("More than the plan", "USD", "money"),
+    "part": Heading("Before, cut or left"),
+    "plan": Heading("Plan"),
+    "steeper_share_pct": Heading("Steeper ground", "% of acres", "percent"),
+    "steepest_tenth_pct": Heading("A tenth is steeper than", "%", "whole"),
+    "bf_cut": Heading("Volume cut, leading rule", "board feet", "tenth"),
+    "volume_error_pct": Heading("Sampling error of volume", "± %", "percent"),
     "rule_a": Heading("Unit of the equal price"),
     "rule_b": Heading("Unit of the quoted price"),
     "second_product": Heading("Next best product"),
@@ -135,6 +172,7 @@ _UNITS: Final[tuple[tuple[str, str, Kind], ...]] = (
     ("_usd", "USD", "money"),
     ("_tons", "tons", "hundredth"),
     ("_cuft", "cu ft", "hundredth"),
+    ("_cum", "m³", "hundredth"),
     ("_sqft", "sq ft", "hundredth"),
     ("_pct", "%", "percent"),
 )
@@ -173,10 +211,10 @@ def heading(column: str) -> Heading:
     """
     if column in _NAMED:
         return _NAMED[column]
-    if column.startswith("gross_bf_"):
-        return Heading(
-            f"Gross {RULE_NAMES[column.removeprefix('gross_bf_')]}", "board feet", "tenth"
-        )
+    if column.startswith("defect_") and column.endswith("_pct"):
+        rule = column.removeprefix("defect_").removesuffix("_pct")
+        if rule in RULE_NAMES:
+            return Heading(f"Defect by {RULE_NAMES[rule]}", "%", "percent")
     for ending, said in (("_default", "by default form class"), ("_used", "by form class used")):
         rule = column.removeprefix("bf_").removesuffix(ending)
         if column.endswith(ending) and rule in RULE_NAMES:

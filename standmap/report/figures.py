@@ -81,7 +81,7 @@ def tract_figure(appraisal: Appraisal) -> Figure:
         axes.add_collection(_lines([outline], colour=colours.INK, width=1.6))
         _draw_plots(axes, appraisal)
         _label_stands(axes, stands)
-        _scale_bar(axes)
+        draw_scale_bar(axes)
         _north_arrow(axes)
         _legend(figure, appraisal, shading)
     return figure
@@ -96,6 +96,16 @@ def _path(shape: Any) -> Path:
     rings = shapely.get_rings(shapely.get_parts(shape))
     paths = [Path(shapely.get_coordinates(ring), closed=True) for ring in rings]
     return Path.make_compound_path(*paths) if paths else Path(np.empty((0, 2)))
+
+
+def draw_areas(axes: Axes, layer: gpd.GeoDataFrame, **style: Any) -> None:
+    """Draw a layer's polygons, in the layer's own coordinates."""
+    axes.add_collection(_areas(layer, layer.crs, **style))
+
+
+def draw_lines(axes: Axes, shapes: Any, *, colour: str, width: float, dash: Any = "solid") -> None:
+    """Draw lines."""
+    axes.add_collection(_lines(shapes, colour=colour, width=width, dash=dash))
 
 
 def _areas(layer: gpd.GeoDataFrame, crs: Any, **style: Any) -> PathCollection:
@@ -199,7 +209,7 @@ def _draw_units(axes: Axes, appraisal: Appraisal) -> None:
     )
     for name, (x, y) in zip(units["unit"], label_places(units.geometry), strict=True):
         # Set low, so that it does not sit on the stand's own name.
-        _say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
+        say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
 
 
 def _draw_plots(axes: Axes, appraisal: Appraisal) -> None:
@@ -226,10 +236,10 @@ def _label_stands(axes: Axes, stands: gpd.GeoDataFrame) -> None:
     if len(large) > _MOST_LABELS:
         return
     for name, (x, y) in zip(large["stand"], label_places(large.geometry), strict=True):
-        _say(axes, str(name), x, y, colour=colours.INK, weight="bold")
+        say(axes, str(name), x, y, colour=colours.INK, weight="bold")
 
 
-def _say(
+def say(
     axes: Axes,
     text: str,
     x: float,
@@ -284,7 +294,7 @@ def scale_length(width_m: float) -> tuple[float, str]:
     return round(length, 6), words
 
 
-def _scale_bar(axes: Axes) -> None:
+def draw_scale_bar(axes: Axes) -> None:
     """Draw a bar of a round length in four parts at the lower left."""
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     length, words = scale_length(right - left)
@@ -465,8 +475,12 @@ def interval_figure(appraisal: Appraisal, names: list[str]) -> Figure:
 
 __all__ = [
     "as_image",
+    "draw_areas",
+    "draw_lines",
+    "draw_scale_bar",
     "interval_figure",
     "label_places",
+    "say",
     "scale_length",
     "stream_widths",
     "tract_figure",

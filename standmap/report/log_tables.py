@@ -24,57 +24,86 @@ from standmap.report.numbers import (
     dollars,
     figure,
 )
-from standmap.report.printed import LEAST_QUANTITY
+from standmap.report.printed import LEAST_QUANTITY, MOST_STANDS_BY_PRODUCT
 from standmap.report.words import SHORT_RULES
 from standmap.units import BF_PER_MBF, LOG_RULES
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
 
+_SCALES: Final = [f"{scale}bf_{rule}" for rule in LOG_RULES for scale in ("gross_", "")]
 _RULE_IN_WORDS: Final = re.compile(
     r"\s+((?:over )?(?:International|Doyle|Scribner C|Scribner))(?=[,\s]|$)"
 )
 
 
 def gross_net_table(appraisal: Appraisal) -> Printed | None:
-    """Return the tract's board feet before and after defect, by product and rule."""
+    """Return the tract's MBF before and after defect and its share, by product and rule."""
     rows = appraisal.products
-    if f"gross_{head_measure(appraisal)}" not in rows or rows.empty:
+    if rows.empty:
         return None
     rows = rows[(rows["stand"] == "") & (rows["kind"] == "saw")]
-    names = [m for r in LOG_RULES for m in (f"gross_bf_{r}", f"bf_{r}")]
-    sums = rows.groupby("product", sort=False)[names].sum() / BF_PER_MBF
-    error = rows.groupby("product", sort=False)["quantity_error_pct"].max()
-    sums = sums[sums[f"gross_{head_measure(appraisal)}"] >= LEAST_QUANTITY]
+    by_product = rows.groupby("product", sort=False)
+    return _gross_and_net(
+        appraisal,
+        by_product[_SCALES].sum(),
+        {rule: by_product["quantity_error_pct"].max() for rule in LOG_RULES},
+        title="Product",
+        foot="All saw products",
+    )
+
+
+def gross_net_by_stand(appraisal: Appraisal) -> Printed | None:
+    """Return the stands' MBF before and after defect and the share it takes, by rule."""
+    stands = appraisal.stands.set_index("stand")
+    if len(stands) > MOST_STANDS_BY_PRODUCT:
+        return None
+    return _gross_and_net(
+        appraisal,
+        pd.DataFrame({name: stands[f"{name}_total"] for name in _SCALES}),
+        {rule: stands[f"bf_{rule}_error_pct"] for rule in LOG_RULES},
+        title="Stand",
+        foot="Tract",
+    )
+
+
+def _gross_and_net(
+    appraisal: Appraisal,
+    sums: pd.DataFrame,
+    errors: Mapping[str, pd.Series],
+    *,
+    title: str,
+    foot: str,
+) -> Printed | None:
+    """Return gross and net MBF and the defect share by each rule; None without board feet."""
+    sums = (
+        sums[sums[f"gross_{head_measure(appraisal)}"] >= LEAST_QUANTITY * BF_PER_MBF] / BF_PER_MBF
+    )
     if sums.empty:
         return None
-    columns = [Column(name="Product", cells=[str(p) for p in sums.index], words=True)]
-    foot = ["All saw products"]
-    whole = sums.sum()
+    columns = [Column(name=title, cells=[str(name) for name in sums.index], words=True)]
+    last = [foot]
     for rule in LOG_RULES:
         total_error = appraisal.total(f"bf_{rule}").sampling_error_pct
-        for prefix, name in (("gross_", "gross"), ("", "net")):
-            column = f"{prefix}bf_{rule}"
-            columns.append(
-                Column(
-                    name=SHORT_RULES[rule],
-                    unit=f"{name} MBF",
-                    cells=[
-                        figure(v, e, most=1)
-                        for v, e in zip(sums[column], error.reindex(sums.index), strict=True)
-                    ],
-                )
+        error = errors[rule].reindex(sums.index)
+        gross, net = sums[f"gross_bf_{rule}"], sums[f"bf_{rule}"]
+        for name, scale in (("gross", gross), ("net", net)):
+            cells = [figure(v, e, most=1) for v, e in zip(scale, error, strict=True)]
+            columns.append(Column(name=SHORT_RULES[rule], unit=f"{name} MBF", cells=cells))
+            last.append(figure(scale.sum(), total_error, most=1))
+        columns.append(
+            Column(
+                name="Defect",
+                unit="%",
+                cells=[_lost_pct(g, n) for g, n in zip(gross, net, strict=True)],
             )
-            foot.append(figure(whole[column], total_error, most=1))
-    head = head_measure(appraisal)
-    lost = 100 * (1 - sums[head] / sums[f"gross_{head}"])
-    columns.append(
-        Column(
-            name="Defect", unit=f"%, {head_rule_name(appraisal)}", cells=[f"{v:.1f}" for v in lost]
         )
-    )
-    foot.append(f"{100 * (1 - whole[head] / whole[f'gross_{head}']):.1f}")
-    return Printed(columns=columns, foot=foot)
+        last.append(_lost_pct(gross.sum(), net.sum()))
+    return Printed(columns=columns, foot=last)
+
+
+def _lost_pct(gross: float, net: float) -> str:
+    return f"{100 * (1 - net / gross):.1f}" if gross > 0 else NOT_KNOWN
 
 
 def tree_logs_table(appraisal: Appraisal) -> Printed | None:
@@ -211,7 +240,7 @@ def _conversion_table(part: pd.DataFrame, sources: list[str]) -> Printed:
     columns = [
         Column(name="Group", cells=first_of_each(lines["group"]), words=True),
         Column(name="Logs", cells=words(lines, "item"), words=True),
-        Column(name="Where", cells=words(lines, "condition"), words=True),
+        Column(name="Size", cells=words(lines, "condition"), words=True),
     ]
     by_rule = {
         str(rule): lines.merge(own.drop_duplicates(keys), on=keys, how="left")
@@ -228,7 +257,7 @@ def _conversion_table(part: pd.DataFrame, sources: list[str]) -> Printed:
         Column(name="From", unit="logs", cells=[count(v) if v > 0 else "" for v in most]),
         Column(name="Source", cells=[_cite(cell, sources) for cell in cited]),
     ]
-    unneeded = ("Where", "In print", "Source")
+    unneeded = ("Size", "In print", "Source")
     return Printed(columns=[c for c in columns if c.name not in unneeded or any(c.cells)])
 
 
@@ -264,14 +293,14 @@ def _factor(value: float) -> str:
 
 
 def form_class_table(appraisal: Appraisal) -> Printed | None:
-    """Return form class by species: measured, used, by default, and what it does to the scale."""
+    """Return form class by species: measured, of the stems used, and what it does to the scale.
+
+    What it does is left out where the measured form class moves no stem of this appraisal.
+    """
     if appraisal.form_classes.empty:
         return None
     rows = appraisal.form_classes[appraisal.form_classes["dbh_class_in"].isna()]
     rows = rows.sort_values("n", ascending=False, kind="stable")
-    change = appraisal.form_class_effect.set_index("species")[
-        f"{head_measure(appraisal)}_change_pct"
-    ]
     columns = [
         Column(name="Species", cells=words(rows, "species"), words=True),
         Column(name="Measured", unit="trees", cells=[count(v) for v in numbers(rows, "n")]),
@@ -284,6 +313,16 @@ def form_class_table(appraisal: Appraisal) -> Printed | None:
             ],
         ),
         Column(name="Default", cells=[figure(v, most=1) for v in numbers(rows, "default")]),
+    ]
+    measured = count(rows["n"].sum())
+    if appraisal.form_class_effect.empty:
+        of_stems = [figure(v, most=1) for v in numbers(rows, "form_class_of_stems")]
+        columns.insert(3, Column(name="Their stems here", cells=of_stems))
+        return Printed(columns=columns, foot=["All species measured", measured, "", "", ""])
+    change = appraisal.form_class_effect.set_index("species")[
+        f"{head_measure(appraisal)}_change_pct"
+    ]
+    columns += [
         Column(name="Used", cells=[figure(v, most=1) for v in numbers(rows, "used")]),
         Column(
             name="Board feet",
@@ -292,7 +331,7 @@ def form_class_table(appraisal: Appraisal) -> Printed | None:
         ),
     ]
     whole = _signed_pct(change.get("all", math.nan))
-    foot = ["All species tallied", count(rows["n"].sum()), "", "", "", whole]
+    foot = ["The whole tract", measured, "", "", "", whole]
     return Printed(columns=columns, foot=foot)
 
 

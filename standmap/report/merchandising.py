@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 from markupsafe import Markup
 
-from standmap.report import log_tables, sale_tables
-from standmap.report.answer import Line, kept_whole
+from standmap.report import log_tables, risk_tables, sale_tables
+from standmap.report.answer import Line, kept_whole, wood_text
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.names import (
@@ -90,10 +90,17 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "offers_unsure": sale_tables.has_unsure(offers),
         "offers_unpriced": bool(len(appraisal.offers) and appraisal.offers["unpriced_logs"].any()),
         "lump_sum": bool((error_of_offers == 0).any()),
-        "by_height": settings.volume.source != "form_class",
         "break_even": sale_tables.break_even_table(appraisal),
         "mills": sale_tables.mills_table(appraisal),
         "mills_limited": bool(len(appraisal.mills) and appraisal.mills["limited"].any()),
+        "limits": sale_tables.limits_table(appraisal),
+        "limits_cost": risk_tables.limits_cost(appraisal),
+        "unsold": risk_tables.unsold_table(appraisal),
+        "priced": settings.prices is not None,
+        "firm_products": risk_tables.firmness_table(appraisal, by="product"),
+        "firm_stands": risk_tables.firmness_table(appraisal, by="stand"),
+        "firm_sentences": risk_tables.firmness_sentences(appraisal),
+        "same_money": sale_tables.same_money(appraisal),
         "bucking": bucking,
         "bucking_unsure": sale_tables.has_unsure(bucking),
         "method": METHOD_PHRASES[bucking_method(appraisal)],
@@ -102,24 +109,29 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "exaggeration": _exaggeration(appraisal),
         "tree_logs": log_tables.tree_logs_table(appraisal),
         "gross_net": log_tables.gross_net_table(appraisal),
+        "gross_net_stands": log_tables.gross_net_by_stand(appraisal),
+        "wood": wood_text(appraisal),
         "conversions": conversions,
         "sources": sources,
         "curves": _curve_pictures(appraisal),
         "form_class": log_tables.form_class_table(appraisal),
+        "by_height": settings.volume.source != "form_class",
+        "form_class_moves": _trees_moved(appraisal),
+        "own_taper": settings.volume.source == "taper",
         "cautions": SALE_CAUTIONS,
         "guide": guide_sections(GUIDE_TOPICS),
     }
 
 
 def sale_lines(appraisal: Appraisal) -> list[Line]:
-    """Return what matters to a sale in a line each: offers, cuts, mills, scale.
+    """Return what matters to a sale in a line each: offers, cuts, firmness, mills, scale.
 
     Parameters
     ----------
     appraisal : Appraisal
         What to tell.
     """
-    tell = (_offer_line, _cuts_line, _mills_line, _scale_line)
+    tell = (_offer_line, _cuts_line, _firm_line, _mills_line, _scale_line)
     return kept_whole(line(appraisal) for line in tell)
 
 
@@ -163,6 +175,12 @@ def _cuts_line(appraisal: Appraisal) -> Line | None:
     )
 
 
+def _firm_line(appraisal: Appraisal) -> Line | None:
+    """Say what is lost if the buyer walks away whose product loses most."""
+    said = risk_tables.firmness_sentences(appraisal)
+    return ("How firm", said[0]) if said else None
+
+
 def _mills_line(appraisal: Appraisal) -> Line | None:
     """Say which mills take the most, and which are full."""
     mills = appraisal.mills
@@ -193,6 +211,14 @@ def _scale_line(appraisal: Appraisal) -> Line | None:
         f"{figure(net, error, most=1)} net {plus_minus(error)}: defect takes "
         f"{100 * (1 - net / gross):.1f}%.",
     )
+
+
+def _trees_moved(appraisal: Appraisal) -> str:
+    """Print how many tallied trees the measured form class moves; blank for none."""
+    effect = appraisal.form_class_effect
+    if effect.empty:
+        return ""
+    return count(effect.set_index("species")["trees"]["all"])
 
 
 def _marks(appraisal: Appraisal) -> dict[str, ProductMark]:

@@ -11,6 +11,7 @@ from standmap.report.answer import ten_lines
 from standmap.report.cells import Printed
 from standmap.report.figures import as_image, interval_figure, tract_figure
 from standmap.report.guide_pages import guide_sections
+from standmap.report.harvest_page import harvest_lines, has_harvest
 from standmap.report.merchandising import sale_lines
 from standmap.report.names import (
     SMALL_TREE_IN,
@@ -85,6 +86,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "sale_lines": sale_lines(appraisal),
         "map_image": as_image(tract_figure(appraisal)),
         "interval_image": _interval_image(appraisal) if valued else None,
+        "bars_floored": bool((appraisal.stands["value_usd_error_pct"] > 100).any()),
         "stands": printed.stands_table(appraisal),
         "small_trees": SMALL_TREE_IN if tallies_small_trees_on_points(appraisal) else None,
         "borrowed": sorted(set(appraisal.stands["borrowed"]) - {""}),
@@ -95,6 +97,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "unit_products": printed.products_by(appraisal, appraisal.unit_products, "unit_id", "Unit")
         if len(appraisal.unit_products)
         else None,
+        "harvest_lines": harvest_lines(appraisal) if has_harvest(appraisal) else [],
         "unit_conflicts": bool(len(appraisal.units) and appraisal.units["conflict"].any()),
         "must_stay": printed.must_stay_table(appraisal),
         "widths": list(settings.buffers.widths_ft.items()),

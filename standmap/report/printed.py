@@ -15,6 +15,7 @@ from standmap.report.names import (
     tallies_small_trees_on_points,
 )
 from standmap.report.numbers import acres, count, dollars, figure, percent
+from standmap.report.words import SHORT_RULES
 from standmap.units import BF_PER_MBF
 
 if TYPE_CHECKING:
@@ -61,16 +62,20 @@ def stands_table(appraisal: Appraisal) -> Printed:
             unit="bf/ac",
             cells=estimates(stands, f"{head}_per_acre", f"{head}_error_pct"),
         ),
-        Column(
-            name="Sawtimber",
-            unit="MBF",
-            cells=estimates(
-                stands, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
-            ),
+        *(
+            Column(
+                name="MBF",
+                unit=name,
+                cells=estimates(
+                    stands, f"{scale}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
+                ),
+            )
+            for name, scale in (("gross", f"gross_{head}"), ("net", head))
         ),
         Column(name="Error", unit="±", cells=errors(stands, f"{head}_error_pct", f"{head}_total")),
     ]
     volume = appraisal.total(head).times(1 / BF_PER_MBF)
+    gross = appraisal.total(f"gross_{head}").times(1 / BF_PER_MBF)
     foot = [
         "Tract",
         "",
@@ -81,6 +86,7 @@ def stands_table(appraisal: Appraisal) -> Printed:
         "",
         "",
         "",
+        figure(gross.mean, volume.sampling_error_pct, most=1),
         figure(volume.mean, volume.sampling_error_pct, most=1),
         percent(volume.sampling_error_pct),
     ]
@@ -115,6 +121,7 @@ def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bo
         Column(name="Quantity", cells=quantity),
         Column(name="Unit", cells=words(rows, "quantity_label"), words=True),
         Column(name="Error", unit="±", cells=errors(rows, "quantity_error_pct", "quantity")),
+        *_scale_columns(appraisal, rows),
     ]
     if not is_valued(appraisal):
         return columns
@@ -143,6 +150,33 @@ def _product_columns(appraisal: Appraisal, rows: pd.DataFrame, *, with_price: bo
     ]
 
 
+def _scale_columns(appraisal: Appraisal, rows: pd.DataFrame) -> list[Column]:
+    """Return board feet before and after defect by the leading rule; blank for bulk wood."""
+    head, rule = head_measure(appraisal), appraisal.settings.volume.log_rule
+    sawn = [v > 0 for v in numbers(rows, f"gross_{head}")]
+
+    def where_sawn(cells: list[str]) -> list[str]:
+        return [cell if saw else "" for cell, saw in zip(cells, sawn, strict=True)]
+
+    return [
+        *(
+            Column(
+                name=SHORT_RULES[rule],
+                unit=f"{name} MBF",
+                cells=where_sawn(
+                    estimates(rows, scale, "quantity_error_pct", most=1, divide=BF_PER_MBF)
+                ),
+            )
+            for name, scale in (("gross", f"gross_{head}"), ("net", head))
+        ),
+        Column(
+            name="Defect",
+            unit="%",
+            cells=where_sawn([figure(v, most=1) for v in numbers(rows, f"defect_{rule}_pct")]),
+        ),
+    ]
+
+
 def products_table(appraisal: Appraisal) -> Printed:
     """Return the products of the whole tract, best first, with their share of the value."""
     rows = appraisal.products[
@@ -158,7 +192,12 @@ def products_table(appraisal: Appraisal) -> Printed:
     ]
     columns.append(Column(name="Share", cells=shares))
     error = value.sampling_error_pct
-    foot = ["Tract", "", "", "", "", dollars(value.mean, error), percent(error), ""]
+    head = head_measure(appraisal)
+    scaled = appraisal.total(head).sampling_error_pct
+    gross, net = appraisal.total(f"gross_{head}").mean, appraisal.total(head).mean
+    scale = [figure(v / BF_PER_MBF, scaled, most=1) for v in (gross, net)]
+    defect = f"{100 * (1 - net / gross):.1f}" if gross > 0 else ""
+    foot = ["Tract", "", "", "", *scale, defect, "", dollars(value.mean, error), percent(error), ""]
     return Printed(columns=columns, foot=foot, loud=[not u for u in rows["unit"]])
 
 
@@ -255,10 +294,15 @@ def units_table(appraisal: Appraisal) -> Printed | None:
                 Column(name=name, unit="ac", cells=[acres(v) for v in numbers(units, column)])
             )
     columns += [
-        Column(
-            name=head_rule_name(appraisal),
-            unit="MBF",
-            cells=estimates(units, f"{head}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF),
+        *(
+            Column(
+                name=head_rule_name(appraisal),
+                unit=f"{name} MBF",
+                cells=estimates(
+                    units, f"{scale}_total", f"{head}_error_pct", most=1, divide=BF_PER_MBF
+                ),
+            )
+            for name, scale in (("gross", f"gross_{head}"), ("net", head))
         ),
         Column(name="Error", unit="±", cells=errors(units, f"{head}_error_pct", f"{head}_total")),
     ]
@@ -394,6 +438,19 @@ def ledger_table(appraisal: Appraisal, *, most: int = 40) -> Printed | None:
             Column(name="Rows", cells=[count(v) for v in counts["rows"]]),
         ]
     )
+
+
+FLOOR_MARK: Final = " *"
+FLOOR_NOTE: Final = (
+    "* The interval reaches below zero, as a wide one can; a figure that cannot be negative is "
+    "printed with 0 as its low end."
+)
+"""Said wherever an interval was cut off at zero."""
+
+
+def interval_floored(found: Estimate) -> bool:
+    """Tell whether the low end of an interval falls below zero and is printed as 0."""
+    return found.mean >= 0 > found.interval[0]
 
 
 def interval_text(found: Estimate, *, money: bool) -> tuple[str, str]:

@@ -22,11 +22,14 @@ from standmap.report.numbers import (
     count,
     dollars,
     dollars_apart,
+    figure,
     percent,
     told_apart,
 )
 from standmap.report.printed import LEAST_QUANTITY, MOST_STANDS_BY_PRODUCT
+from standmap.report.risk_tables import limit_words
 from standmap.report.words import METHOD_NAMES, SHORT_RULES
+from standmap.units import LOG_RULES
 from standmap.value import SALE_UNITS, unit_label
 
 if TYPE_CHECKING:
@@ -146,6 +149,24 @@ def break_even_table(appraisal: Appraisal) -> Printed | None:
     return Printed(columns=columns)
 
 
+def same_money(appraisal: Appraisal) -> str:
+    """Say what $100 by the tract's leading rule comes to by the others, on all its sawlogs."""
+    lead = appraisal.settings.volume.log_rule
+    bf = {rule: appraisal.total(f"bf_{rule}").mean for rule in LOG_RULES}
+    if not all(bf.values()):
+        return ""
+    others = [
+        f"{dollars(100 * bf[lead] / bf[rule], cents=True)} {SHORT_RULES[rule]}"
+        for rule in LOG_RULES
+        if rule != lead
+    ]
+    said = f"{', '.join(others[:-1])} or {others[-1]}"
+    return (
+        f"On all the sawlogs of this tract together, $100 per MBF {SHORT_RULES[lead]} is the same "
+        f"money as {said}."
+    )
+
+
 def _unit_name(unit: str) -> str:
     """Print a unit of sale; a bare log rule is a thousand board feet by it."""
     return f"MBF {SHORT_RULES[unit]}" if unit in SHORT_RULES else unit
@@ -187,18 +208,59 @@ def mills_table(appraisal: Appraisal) -> Printed | None:
         Column(name="Error", unit="±", cells=errors(rows, "stumpage_error_pct", "stumpage_usd")),
     ]
     columns = [c for c in columns if c.name not in ("Loads", "Delivered") or _any_known(c)]
-    if limited.any():
-        columns.append(
-            Column(
-                name="One more load",
-                unit="$",
-                cells=[
-                    f"+{_price(v)}" if full and math.isfinite(v) else ""
-                    for full, v in zip(limited, numbers(rows, "shadow_usd"), strict=True)
-                ],
-            )
+    # A sum of mills is rounded as the tract's own figure is: their errors are not independent.
+    weighed = appraisal.total("weight_tons").sampling_error_pct
+    worth = appraisal.total("value_usd").sampling_error_pct
+    sums = {
+        "Mill": "All mills",
+        "Tons": figure(rows["tons"].sum(), weighed),
+        "Loads": figure(rows["loads"].sum(), weighed),
+        "Stumpage": dollars(rows["stumpage_usd"].sum(), worth),
+    }
+    foot = [sums.get(column.name, "") for column in columns]
+    return Printed(columns=columns, foot=foot, loud=limited.tolist())
+
+
+def limits_table(appraisal: Appraisal) -> Printed | None:
+    """Return the mills that take only so much: the limit, what they get, what one more brings."""
+    mills = appraisal.mills
+    rows = mills[mills["limit"].notna() | mills["limit_loads"].notna()] if len(mills) else mills
+    if rows.empty:
+        return None
+    limited = rows["limited"].astype(bool)
+    gets = [
+        f"{amount} {unit}"
+        for amount, unit in zip(
+            estimates(rows, "quantity", "quantity_error_pct", most=1),
+            words(rows, "quantity_label"),
+            strict=True,
         )
-    return Printed(columns=columns, loud=limited.tolist())
+    ]
+    most = [
+        limit_words(own, loads, unit)
+        for own, loads, unit in zip(
+            numbers(rows, "limit"),
+            numbers(rows, "limit_loads"),
+            words(rows, "quantity_label"),
+            strict=True,
+        )
+    ]
+    more = [
+        f"+{_price(v)}" if full and math.isfinite(v) else ""
+        for full, v in zip(limited, numbers(rows, "shadow_usd"), strict=True)
+    ]
+    return Printed(
+        columns=[
+            Column(name="Mill", cells=first_of_each(rows["mill"]), words=True),
+            Column(name="Product", cells=words(rows, "product"), words=True),
+            Column(name="Takes at most", cells=most),
+            Column(name="Gets", cells=gets),
+            Column(name="Loads", cells=estimates(rows, "loads", "quantity_error_pct")),
+            Column(name="Full", cells=["yes" if full else "no" for full in limited], words=True),
+            Column(name="One more load", unit="$ to the tract", cells=more),
+        ],
+        loud=limited.tolist(),
+    )
 
 
 def _mill_species(rows: pd.DataFrame) -> list[Column]:

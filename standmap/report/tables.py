@@ -48,7 +48,12 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     problems = pd.DataFrame([p.as_row() for p in appraisal.problems])
     net = "on net acres"
     found = [
-        ("tract", "Tract", f"Tract totals {net}, one row for each measure", totals),
+        (
+            "tract",
+            "Tract",
+            f"Tract totals {net}, one row for each measure; interval ends are not cut off at 0",
+            totals,
+        ),
         ("stands", "Stands", f"One row for each stand; volumes and value {net}", appraisal.stands),
         ("strata", "Strata", f"One row for each stratum, {net}", appraisal.strata),
         (
@@ -100,6 +105,7 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     ]
     found += _sale_tables(appraisal)
     found += _sample_tables(appraisal)
+    found += _harvest_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))
         for key, title, note, frame in found
@@ -124,6 +130,19 @@ def _sale_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame
             appraisal.break_even,
         ),
         ("mills", "Mills", "What goes to each mill, by product", appraisal.mills),
+        (
+            "firmness",
+            "Next best products",
+            "What the logs would bring as their next best products, for the tract, its products "
+            f"and its stands; {paired}",
+            appraisal.risks.firmness,
+        ),
+        (
+            "unsold",
+            "Unsold",
+            "What no mill ends up with, and why",
+            appraisal.risks.unsold,
+        ),
         (
             "bucking_values",
             "Ways to buck",
@@ -191,6 +210,43 @@ def _sample_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFra
             "Borderline trees",
             "Tallied trees at the limit of their plot or beyond it",
             checks.borderline,
+        ),
+    ]
+
+
+def _harvest_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame]]:
+    """Return the tables of the harvest page."""
+    harvest = appraisal.harvest
+    return [
+        (
+            "harvest",
+            "Harvest plan",
+            "What is cut in each unit, by its prescription; blank unit: all together",
+            harvest.units,
+        ),
+        (
+            "cut_leave",
+            "Cut and leave",
+            "Each unit before the cut, what is cut and what is left; the last two add up",
+            harvest.cut_leave,
+        ),
+        (
+            "cut_products",
+            "Products cut",
+            "Products cut in each unit, with truckloads; blank unit: all together",
+            harvest.products,
+        ),
+        (
+            "alternatives",
+            "Other plans",
+            "The plan and its alternatives; errors of differences are paired",
+            harvest.alternatives,
+        ),
+        (
+            "skidding",
+            "Skidding",
+            "The way along the ground from each unit to its landing, and its cost",
+            appraisal.skidding.units,
         ),
     ]
 

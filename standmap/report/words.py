@@ -13,7 +13,7 @@ RULE_NAMES: Final = {
 }
 """Log rules as printed."""
 
-SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Decimal C"}
+SHORT_RULES: Final = {**RULE_NAMES, "international": "International", "scribner_c": "Scribner C"}
 """Log rules where room is short."""
 
 DESIGN_NAMES: Final = {
@@ -76,9 +76,11 @@ MEASURES: Final = {
     "trees": MeasureWords(name="Trees", unit="trees"),
     "basal_area_sqft": MeasureWords(name="Basal area", unit="sq ft"),
     "volume_cuft": MeasureWords(name="Volume of logs", unit="cu ft"),
+    "volume_cum": MeasureWords(name="Volume of logs, metric", unit="m³", most_per_acre=1),
     **{
-        f"bf_{rule}": MeasureWords(name=name, unit="board feet")
+        f"{scale}bf_{rule}": MeasureWords(name=f"{said}{name}", unit="board feet")
         for rule, name in RULE_NAMES.items()
+        for scale, said in (("gross_", "Gross "), ("", ""))
     },
     "cords": MeasureWords(name="Cords", unit="cords", most_per_acre=1),
     "weight_tons": MeasureWords(name="Green weight", unit="tons", most_per_acre=1),
@@ -161,6 +163,34 @@ SALE_CAUTIONS: Final = (
     ),
 )
 """The cautions of the merchandising page; the report holds the rest."""
+
+HARVEST_CAUTIONS: Final = (
+    (
+        "A plan on paper, not a marking guide.",
+        "Prescriptions are applied to the trees of the plots. Which tree goes is decided in the "
+        "woods, by someone who can judge its health, its neighbours and its seed. Have a forester "
+        "write and mark the prescription; some states ask that a registered one does.",
+    ),
+    (
+        "Lines, buffers and crossings need the law's eye.",
+        "Buffers are the tract file's settings. A stream crossing commonly needs a permit or a "
+        "notice, and a design of its own. Have lines flagged by someone the law accepts before a "
+        "machine comes.",
+    ),
+    (
+        "A slope class is not a safe slope.",
+        "The raster smooths over rock, gullies, wet spots and banks. What machine may work where "
+        "is judged on the spot by the operator and the rules in force (in the United States, "
+        "29 CFR 1910.266). Felling, skidding and loading kill people; they are for trained and "
+        "equipped crews.",
+    ),
+    (
+        "Loads and days are arithmetic.",
+        "They divide estimated tons by figures from the tract file. Legal weights differ by truck, "
+        "road and season; weather, breakdowns and quotas are not in them.",
+    ),
+)
+"""The cautions of the harvest page; the report holds the rest."""
 
 GLOSSARY: Final = (
     ("MBF", "a thousand board feet, by the log rule named beside it; the rules differ widely"),

@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Any, Final
 from pyogrio.errors import DataLayerError, DataSourceError
 from xlsxwriter.exceptions import XlsxWriterException
 
+from standmap._writing import not_written, try_writing, unfinished_prefix
 from standmap.errors import OutputError
+from standmap.report.harvest_page import harvest_html, has_harvest
 from standmap.report.layers import write_layers
 from standmap.report.merchandising import merchandising_html
 from standmap.report.names import tract_name
@@ -69,14 +71,11 @@ def check_target(out: str | Path) -> Path:
                 f"the folder '{out}' holds files that are not an earlier run's results, and "
                 "they would be in the way. Name a new or empty folder."
             )
-        target.parent.mkdir(parents=True, exist_ok=True)
-        # Permission bits do not tell the whole truth; a file does.
-        with tempfile.TemporaryFile(dir=target.parent):
-            pass
+        try_writing(target, beside=True)
     except OutputError:
         raise
     except OSError as error:
-        raise _not_written(out, error) from error
+        raise not_written(out, error) from error
     return target
 
 
@@ -117,7 +116,7 @@ def write_all(
     except (OSError, XlsxWriterException, DataSourceError, DataLayerError) as error:
         if isinstance(error, OutputError):
             raise
-        raise _not_written(out, error) from error
+        raise not_written(out, error) from error
     finally:
         # After a success there is nothing left; after anything else, Ctrl-C included, no scraps.
         if work is not None:
@@ -137,7 +136,7 @@ def _teller(progress: bool | Progress) -> Progress:
 
 def _new_folder(target: Path) -> Path:
     """Make a working folder beside the target, so that the last move is a rename."""
-    work = Path(tempfile.mkdtemp(prefix=f".{target.name}.unfinished-", dir=target.parent))
+    work = Path(tempfile.mkdtemp(prefix=unfinished_prefix(target), dir=target.parent))
     mask = os.umask(0)
     os.umask(mask)
     work.chmod(0o777 & ~mask)  # as a folder made by hand would be
@@ -158,6 +157,8 @@ def _write_into(appraisal: Appraisal, folder: Path, tell: Progress) -> None:
     (folder / "report.html").write_text(report_html(appraisal), encoding="utf-8")
     tell(0.90, "Drawing stems and offers")
     (folder / "merchandising.html").write_text(merchandising_html(appraisal), encoding="utf-8")
+    if has_harvest(appraisal):
+        (folder / "harvest.html").write_text(harvest_html(appraisal), encoding="utf-8")
     run = run_record(appraisal, folder)
     (folder / RUN_FILE).write_text(
         json.dumps(run, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"
@@ -241,13 +242,3 @@ def _swap(work: Path, target: Path) -> None:
         aside.rename(target)
         raise
     shutil.rmtree(aside, ignore_errors=True)
-
-
-def _not_written(out: str | Path, error: Exception) -> OutputError:
-    """Say in plain words why results could not be written, and what to do."""
-    reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return OutputError(
-        f"the results could not be written to '{out}': {reason}. Check that the disk has room, "
-        "that you may write there, and that no other program has its files open. "
-        "Earlier results, if any, are as they were."
-    )

@@ -18,7 +18,7 @@ from standmap.canopy import (
 )
 from standmap.cruise import plot_radius_ft
 from standmap.errors import Problem, StandmapWarning
-from standmap.land import mean_slope_pct, set_back
+from standmap.land import set_back
 from standmap.steps.plots import TallyFigures
 from standmap.tract import Tract
 
@@ -97,12 +97,3 @@ def canopy_of_stands(tract: Tract, tally: TallyFigures) -> CanopyFigures:
         "canopy_extrapolated_pct": heights["outside_pct"].to_numpy(dtype=float),
     }
     return CanopyFigures(by_stand=by_stand, fit=fit, problems=problems)
-
-
-def slope_of_stands(tract: Tract) -> FloatArray:
-    """Return the mean slope of every stand in percent; NaN without an elevation raster."""
-    path = tract.rasters.get("elevation")
-    if path is None:
-        return np.full(len(tract.stands), np.nan)
-    units = tract.settings.rasters.elevation_units
-    return mean_slope_pct(path, tract.stands, units=units)

@@ -8,7 +8,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from standmap.steps.form_effect import form_class_effect, form_class_report
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, common_names
+from standmap.tract import Tract
 
 DRAWN: Final = 6
 """Species drawn, the most valuable first."""
@@ -29,18 +32,17 @@ class Drawings:
     form_class_effect: pd.DataFrame
 
 
-def draw(tally: TallyFigures) -> Drawings:
+def draw(tract: Tract, tally: TallyFigures, plots: PlotSums) -> Drawings:
     """Choose what to draw and take its points."""
     curves = tally.grown.curves
     chosen = _typical(tally)
-    classes, effect = _form_classes(tally)
     return Drawings(
         height_points=_height_points(tally),
         height_lines=pd.DataFrame() if curves is None else curves.curve_points(),
         typical_trees=_named(tally, chosen),
         stem_outlines=_outlines(tally, chosen),
-        form_classes=classes,
-        form_class_effect=effect,
+        form_classes=form_class_report(tally),
+        form_class_effect=form_class_effect(tract, tally, plots),
     )
 
 
@@ -102,18 +104,3 @@ def _outlines(tally: TallyFigures, chosen: np.ndarray) -> pd.DataFrame:
     rows = tally.trees["source_row"].to_numpy()[chosen]
     outline.insert(0, "tally_row", rows[outline.pop("tree").to_numpy()])
     return outline
-
-
-def _form_classes(tally: TallyFigures) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the measured form classes and what they do to the board feet."""
-    measured = tally.grown.form_classes
-    if measured is None:
-        return pd.DataFrame(), pd.DataFrame()
-    trees = tally.trees
-    effect = measured.effect(
-        trees["species_code"].to_numpy(dtype=np.int64),
-        trees["dbh_in"].to_numpy(dtype=float),
-        trees["saw_logs"].to_numpy(dtype=float),
-        trees["trees_per_acre"].to_numpy(dtype=float),
-    )
-    return measured.report, effect

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.cruise import EstimateTable, Sample, StandEstimates, estimate
 from standmap.products import Logs, second_best
 from standmap.steps.cutting import METHODS, cut, recorded, stem_prices
+from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures
+from standmap.steps.sale_risks import UNSOLD_COLUMNS, SaleRisks, firmness, unsold
 from standmap.tract import Tract
 from standmap.value import (
     LogLot,
@@ -60,6 +61,8 @@ MILL_COLUMNS = (
     "delivered_usd",
     "stumpage_usd",
     "stumpage_error_pct",
+    "limit",
+    "limit_loads",
     "limited",
     "shadow_usd",
     "shadow_usd_per_unit",
@@ -76,11 +79,10 @@ class Merchandising:
     mills: pd.DataFrame
     conversions: pd.DataFrame
     log_columns: pd.DataFrame
+    risks: SaleRisks
 
 
-def merchandise(
-    tract: Tract, tally: TallyFigures, found: StandEstimates, net_acres: pd.Series
-) -> Merchandising:
+def merchandise(tract: Tract, tally: TallyFigures, plots: PlotSums) -> Merchandising:
     """Work out every comparison on the same plots.
 
     Parameters
@@ -89,74 +91,31 @@ def merchandise(
         The checked input.
     tally : TallyFigures
         The tally, cut and priced.
-    found : StandEstimates
-        The estimates, for the acres each plot speaks for.
-    net_acres : Series
-        Net acres by stand.
+    plots : PlotSums
+        What estimates sums over its logs.
     """
     lot = tally.lot
-    plots = _PlotSums(tally, found, net_acres)
     weight = plots.tract_weight(tally.logs)
     dbh = tally.trees["dbh_in"].to_numpy(dtype=float)[tally.logs.tree]
     cuft_per_cord = tract.settings.volume.cuft_per_cord
-    mills, of_mills = _mills(tract.mills, lot, weight, plots, tally.logs)
+    mills, of_mills, left, limits_cost_usd = _mills(tract.mills, lot, weight, plots, tally.logs)
+    second = _second_products(tract, tally)
     return Merchandising(
         bucking_values=_bucking_values(tract, tally, plots),
         offers=_offers(tract.offers, lot, weight, plots, tally.logs),
         break_even=break_even_table(lot, weight, tract.offers),
         mills=mills,
         conversions=tract_conversions(lot, dbh_in=dbh, weight=weight, cuft_per_cord=cuft_per_cord),
-        log_columns=pd.concat([of_mills, _second_products(tract, tally)], axis=1),
+        log_columns=pd.concat([of_mills, second], axis=1),
+        risks=SaleRisks(
+            firmness=firmness(tally, second, plots),
+            unsold=left,
+            limits_cost_usd=limits_cost_usd,
+        ),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _PlotSums:
-    """Figures of logs, summed by plot and estimated like any other attribute."""
-
-    tally: TallyFigures
-    found: StandEstimates
-    net_acres: pd.Series
-
-    def tract_weight(self, logs: Logs) -> FloatArray:
-        """Return how many logs of the tract each tallied log stands for."""
-        acres = self.found.plot_weights(self.net_acres).to_numpy()
-        trees = self.tally.trees
-        per_tree = trees["trees_per_acre"].to_numpy(dtype=float)
-        return np.asarray((per_tree * acres[trees["plot_at"].to_numpy()])[logs.tree])
-
-    def per_acre(self, logs: Logs, of_log: FloatArray) -> FloatArray:
-        """Sum columns of figures of logs to per-acre figures of each plot."""
-        trees, n = self.tally.trees, len(self.tally.plots)
-        plot = trees["plot_at"].to_numpy(dtype=np.int64)[logs.tree]
-        factor = trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
-        columns = [
-            np.bincount(plot, weights=factor * of_log[:, k], minlength=n)
-            for k in range(of_log.shape[1])
-        ]
-        return np.column_stack(columns) if columns else np.empty((n, 0))
-
-    def totals(self, columns: Mapping[str, FloatArray], acres: pd.DataFrame) -> EstimateTable:
-        """Estimate per-acre columns over domains of acres by stand."""
-        sample = self.found.sample
-        own = Sample(
-            values=np.column_stack(list(columns.values())),
-            plots=sample.plots,
-            stand=sample.stand,
-            attributes=tuple(columns),
-            stands=sample.stands,
-            confidence=sample.confidence,
-            weight=sample.plot_weight,
-            complete=sample.is_complete,
-        )
-        return estimate(own).total(acres)
-
-    def tract_total(self, columns: Mapping[str, FloatArray]) -> EstimateTable:
-        """Estimate per-acre columns over the tract's net acres."""
-        return self.totals(columns, self.net_acres.to_frame("tract").T)
-
-
-def _bucking_values(tract: Tract, tally: TallyFigures, plots: _PlotSums) -> pd.DataFrame:
+def _bucking_values(tract: Tract, tally: TallyFigures, plots: PlotSums) -> pd.DataFrame:
     """Return the value of each way of cutting, and what it brings over the cruiser's own."""
     if tract.prices is None and tract.mills is None:
         return pd.DataFrame(columns=list(BUCKING_COLUMNS))
@@ -169,10 +128,7 @@ def _bucking_values(tract: Tract, tally: TallyFigures, plots: _PlotSums) -> pd.D
         if usd is not None:
             columns[method] = plots.per_acre(logs, usd[:, np.newaxis])[:, 0]
     more = {f"{m} more": columns[m] - columns["field"] for m in METHODS[1:]}
-    names = list(plots.net_acres.index)
-    by_stand = pd.DataFrame(np.diag(plots.net_acres.to_numpy()), index=names, columns=names)
-    acres = pd.concat([plots.net_acres.to_frame("").T, by_stand])
-    table = plots.totals({**columns, **more}, acres)
+    table = plots.totals({**columns, **more}, plots.tract_and_stands)
     value, error = table.wide("estimate"), table.wide("error_pct")
     parts = []
     for method in METHODS:
@@ -196,7 +152,7 @@ def _bucking_values(tract: Tract, tally: TallyFigures, plots: _PlotSums) -> pd.D
 
 
 def _offers(
-    offers: tuple[Offer, ...], lot: LogLot, weight: FloatArray, plots: _PlotSums, logs: Logs
+    offers: tuple[Offer, ...], lot: LogLot, weight: FloatArray, plots: PlotSums, logs: Logs
 ) -> pd.DataFrame:
     """Rank the offers on the same logs; a difference has the error of the plots' differences."""
     if not offers:
@@ -221,14 +177,27 @@ def _offers(
 
 
 def _mills(
-    sheet: MillSheet | None, lot: LogLot, weight: FloatArray, plots: _PlotSums, logs: Logs
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return what goes to each mill with its error, and the mill of each log."""
+    sheet: MillSheet | None, lot: LogLot, weight: FloatArray, plots: PlotSums, logs: Logs
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, float]:
+    """Return what goes to each mill with its error, the mill of each log, and what is left."""
     if sheet is None:
-        return pd.DataFrame(columns=list(MILL_COLUMNS)), pd.DataFrame(index=range(len(lot)))
+        none = pd.DataFrame(columns=list(UNSOLD_COLUMNS))
+        return (
+            pd.DataFrame(columns=list(MILL_COLUMNS)),
+            pd.DataFrame(index=range(len(lot))),
+            none,
+            0.0,
+        )
     sale = sell_under_limits(lot, sheet, weight)
     first = assign_mills(lot, sheet)
-    table = sale.mills.assign(quantity_error_pct=np.nan, stumpage_error_pct=np.nan)
+    table = sale.mills.assign(
+        quantity_error_pct=np.nan,
+        stumpage_error_pct=np.nan,
+        limit=_finite([sheet.lines[line].limit for line in sale.mills["line"]]),
+        limit_loads=_finite(
+            [sheet.loads_limit[sheet.mill_of_line[line]] for line in sale.mills["line"]]
+        ),
+    )
     columns: dict[str, FloatArray] = {}
     for line in table["line"]:
         sent = sale.share[:, line]
@@ -255,7 +224,14 @@ def _mills(
             "second_mill_usd": np.where(moved, first.stumpage_usd, first.second_usd),
         }
     )
-    return table[list(MILL_COLUMNS)], of_log
+    left = unsold(lot, logs, sale, first, plots)
+    return table[list(MILL_COLUMNS)], of_log, left, sale.unlimited_usd - sale.value_usd
+
+
+def _finite(limits: Sequence[float]) -> FloatArray:
+    """Return limits with NaN where there is none."""
+    most = np.array(limits, dtype=np.float64)
+    return np.where(np.isfinite(most), most, np.nan)
 
 
 def _second_products(tract: Tract, tally: TallyFigures) -> pd.DataFrame:

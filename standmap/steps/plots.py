@@ -17,7 +17,7 @@ from standmap.steps.money import Market, SoldLogs, sell
 from standmap.steps.sampling import attribute_names, plot_values
 from standmap.steps.stems import GrownTally, grow_stems
 from standmap.tract import Ledger, Tract
-from standmap.units import LOG_RULES
+from standmap.units import CUM_PER_CUFT, LOG_RULES
 from standmap.value import LogLot
 
 FloatArray = npt.NDArray[np.float64]
@@ -184,16 +184,20 @@ def _whole_tally(
     """Return every tally row with what became of it."""
     frame = tally.copy()
     n = len(used)
+    wood = np.bincount(logs.tree, weights=logs.volume_cuft, minlength=n)
+    scales = {"gross_": logs.gross_bf, "": logs.bf}
     made = pd.DataFrame(
         {
             "source_row": used["source_row"].to_numpy(),
             "height_used_ft": used["height_used_ft"].to_numpy(),
             "height_source": used["height_source"].to_numpy(),
             "trees_per_acre": used["trees_per_acre"].to_numpy(),
-            "volume_cuft": np.bincount(logs.tree, weights=logs.volume_cuft, minlength=n),
+            "volume_cuft": wood,
+            "volume_cum": wood * CUM_PER_CUFT,
             **{
-                f"bf_{rule}": np.bincount(logs.tree, weights=logs.bf[:, at], minlength=n)
+                f"{scale}bf_{rule}": np.bincount(logs.tree, weights=board_feet[:, at], minlength=n)
                 for at, rule in enumerate(LOG_RULES)
+                for scale, board_feet in scales.items()
             },
             "cords": np.bincount(logs.tree, weights=logs.cords, minlength=n),
             "weight_tons": np.bincount(logs.tree, weights=logs.weight_tons, minlength=n),
@@ -211,6 +215,8 @@ def _log_table(
     """Return the logs with the plot, tree and species they came from, and their value."""
     frame = logs.to_frame().rename(columns={"tree": "_at"})
     at = frame.pop("_at").to_numpy()
+    after_cuft = frame.columns.to_list().index("volume_cuft") + 1
+    frame.insert(after_cuft, "volume_cum", logs.volume_cuft * CUM_PER_CUFT)
     who = trees[["plot", "tree", "species_code", "dbh_in", "trees_per_acre", "grade", "source_row"]]
     who = who.iloc[at].reset_index(drop=True)
     who.insert(3, "species", who["species_code"].map(names))

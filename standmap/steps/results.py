@@ -13,7 +13,13 @@ from standmap.errors import Problem
 from standmap.steps.land import WGS84, Land
 from standmap.steps.plots import TallyFigures
 from standmap.steps.sampling import MEASURES
-from standmap.steps.tables import acres_by_stand, measure_columns, product_table, total_table
+from standmap.steps.tables import (
+    acres_by_stand,
+    defect_shares,
+    measure_columns,
+    product_table,
+    total_table,
+)
 from standmap.steps.tally_tables import stand_and_stock
 from standmap.tract import Tract
 
@@ -150,7 +156,7 @@ def _units(tract: Tract, land: Land, totals: EstimateTable) -> gpd.GeoDataFrame:
         figures[f"{measure}_total"] = totals.estimate[:, at]
         figures[f"{measure}_error_pct"] = totals.error_pct[:, at]
     table = pd.DataFrame(figures, index=list(totals.rows))
-    table["borrowed"] = totals.borrowed
+    table = table.join(defect_shares(table, "_total")).assign(borrowed=totals.borrowed)
     frame = outline.merge(land.unit_acres.join(table), left_on="unit", right_index=True)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=tract.crs).to_crs(WGS84)
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from standmap.products import Logs
 from standmap.steps.money import SoldLogs
-from standmap.units import BASAL_AREA_CONSTANT, BF_PER_MBF, LOG_RULES
+from standmap.units import BASAL_AREA_CONSTANT, BF_PER_MBF, CUM_PER_CUFT, LOG_RULES
 from standmap.value import unit_label
 
 FloatArray = npt.NDArray[np.float64]
@@ -18,15 +18,16 @@ IntArray = npt.NDArray[np.int64]
 LINE_MEASURES: Final = (
     "trees",
     "volume_cuft",
-    *(f"bf_{rule}" for rule in LOG_RULES),
+    "volume_cum",
+    *(f"{scale}bf_{rule}" for rule in LOG_RULES for scale in ("gross_", "")),
     "cords",
     "weight_tons",
     "value_usd",
-    *(f"gross_bf_{rule}" for rule in LOG_RULES),
 )
-"""What is known of each sale line; ``trees`` counts trees that yield the product."""
+"""What is known of each sale line, board feet gross and net by each rule; ``trees`` counts trees
+that yield the product."""
 
-MEASURES: Final = ("trees", "basal_area_sqft", *LINE_MEASURES[1:9])
+MEASURES: Final = ("trees", "basal_area_sqft", *LINE_MEASURES[1:])
 """What is known of each stand, in the order every table shows it."""
 
 
@@ -84,7 +85,7 @@ def plot_values(
     totals[:, 0] = np.bincount(plot_of_tree, weights=factor, minlength=n_plots)
     section = BASAL_AREA_CONSTANT * dbh_in**2
     totals[:, 1] = np.bincount(plot_of_tree, weights=factor * section, minlength=n_plots)
-    totals[:, 2:] = by_line[:, :, 1 : len(MEASURES) - 1].sum(axis=1)
+    totals[:, 2:] = by_line[:, :, 1:].sum(axis=1)
     return np.concatenate([totals, by_line.reshape(n_plots, -1)], axis=1)
 
 
@@ -102,11 +103,11 @@ def _line_values(
     columns = (
         _first_of_line(logs.tree, sold.line, n_lines),
         logs.volume_cuft,
-        *logs.bf.T,
+        logs.volume_cuft * CUM_PER_CUFT,
+        *(column for both in zip(logs.gross_bf.T, logs.bf.T, strict=True) for column in both),
         logs.cords,
         logs.weight_tons,
         sold.value_usd,
-        *logs.gross_bf.T,
     )
     out = np.empty((n_plots * n_lines, len(LINE_MEASURES)))
     for at, column in enumerate(columns):

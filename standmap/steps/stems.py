@@ -136,6 +136,55 @@ def _taper_problem(severity: Severity, what: str, settings: Settings) -> Problem
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherStems:
+    """The stems of a tally by the form class it would have had with no butt log measured.
+
+    Attributes
+    ----------
+    stems : Stems
+        The stems, in the order of the trees.
+    moved : ndarray of bool, shape (trees,)
+        Stems that the measured form class shapes, and that differ without it.
+    form_class, form_class_used : ndarray, shape (trees,)
+        Form class without the measured butt logs, and with them; meant only where moved.
+    """
+
+    stems: Stems
+    moved: BoolArray
+    form_class: FloatArray
+    form_class_used: FloatArray
+
+
+def without_measured_form(
+    grown: GrownTally, settings: Settings, taper: TaperTable | TaperForms | None
+) -> OtherStems | None:
+    """Grow the stems as if no butt log had been measured; None where that moves no stem.
+
+    Parameters
+    ----------
+    grown : GrownTally
+        The tally as it was grown.
+    settings : Settings
+        The tract file.
+    taper : TaperTable, TaperForms or None
+        The user's own stem profiles.
+    """
+    if grown.form_classes is None:
+        return None
+    trees, height = grown.trees, grown.trees["height_used_ft"].to_numpy(dtype=float)
+    by_form_class = _takes_form_class(trees, height, settings)
+    used = _Growth(trees, height, settings, taper, grown.form_classes).form_class()
+    other = _Growth(trees.assign(butt_dib_in=np.nan), height, settings, taper, None)
+    usual = other.form_class()
+    moved = by_form_class & (used != usual)
+    if not moved.any():
+        return None
+    return OtherStems(
+        stems=other.stems(by_form_class), moved=moved, form_class=usual, form_class_used=used
+    )
+
+
 def _enter_filled(
     trees: pd.DataFrame,
     filled: FilledHeights,
@@ -244,14 +293,14 @@ class _Growth:
             self.trees["species_code"].to_numpy(dtype=np.int64)[rows],
             self.trees["dbh_in"].to_numpy(dtype=float)[rows],
             logs[rows],
-            form_class=self._form_class()[rows],
+            form_class=self.form_class()[rows],
             height_ft=above[rows],
             stump_ft=volume.stump_ft,
             trim_ft=volume.trim_ft,
             broken_height_ft=self.trees["broken_height_ft"].to_numpy(dtype=float)[rows],
         )
 
-    def _form_class(self) -> FloatArray:
+    def form_class(self) -> FloatArray:
         """Return form class, the nearest to the tree first.
 
         The tree's own, as written or from its measured butt log; that of measured trees of its

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Final
 
 import numpy as np
@@ -10,7 +10,7 @@ import pandas as pd
 
 from standmap.cruise import EstimateTable
 from standmap.steps.sampling import LINE_MEASURES, MEASURES, line_attribute, quantity_measure
-from standmap.units import BASAL_AREA_CONSTANT
+from standmap.units import BASAL_AREA_CONSTANT, LOG_RULES
 
 TOTAL_COLUMNS: Final = ("estimate", "se", "error_pct", "low", "high", "df", "n_plots")
 
@@ -28,8 +28,9 @@ def measure_columns(per_acre: EstimateTable, totals: EstimateTable) -> pd.DataFr
     Returns
     -------
     DataFrame
-        Columns ``{m}_per_acre``, ``{m}_error_pct`` and ``{m}_total`` for each of `MEASURES`, and
-        ``qmd_in``, the quadratic mean diameter.
+        Columns ``{m}_per_acre``, ``{m}_error_pct`` and ``{m}_total`` for each of `MEASURES`,
+        ``defect_{rule}_pct``, the share that defect takes, and ``qmd_in``, the quadratic mean
+        diameter.
     """
     columns: dict[str, np.ndarray] = {}
     for measure in MEASURES:
@@ -40,8 +41,38 @@ def measure_columns(per_acre: EstimateTable, totals: EstimateTable) -> pd.DataFr
     frame = pd.DataFrame(columns, index=list(per_acre.rows))
     with np.errstate(divide="ignore", invalid="ignore"):
         mean_section = frame["basal_area_sqft_per_acre"] / frame["trees_per_acre"]
-        frame["qmd_in"] = np.sqrt(mean_section / BASAL_AREA_CONSTANT)
-    return frame
+        qmd = np.sqrt(mean_section / BASAL_AREA_CONSTANT)
+    frame = pd.concat([frame, defect_shares(frame, "_per_acre")], axis=1)
+    return frame.assign(qmd_in=qmd)
+
+
+def defect_shares(figures: pd.DataFrame, ending: str = "") -> pd.DataFrame:
+    """Return the share of the gross board feet that defect takes, by rule.
+
+    Parameters
+    ----------
+    figures : DataFrame
+        Holds ``gross_bf_{rule}`` and ``bf_{rule}``, each with `ending`.
+    ending : str
+        Such as ``"_total"``.
+
+    Returns
+    -------
+    DataFrame
+        ``defect_{rule}_pct``; NaN where there are no board feet. [%]
+
+    Examples
+    --------
+    >>> one = pd.DataFrame({f"gross_bf_{r}": [200.0] for r in LOG_RULES})
+    >>> net = {f"bf_{r}": 150.0 for r in LOG_RULES}
+    >>> defect_shares(one.assign(**net))["defect_doyle_pct"].tolist()
+    [25.0]
+    """
+    shares: dict[Hashable, pd.Series] = {}
+    for rule in LOG_RULES:
+        gross, net = figures[f"gross_bf_{rule}{ending}"], figures[f"bf_{rule}{ending}"]
+        shares[f"defect_{rule}_pct"] = 100.0 * (1.0 - net / gross.where(gross > 0))
+    return pd.DataFrame(shares, index=figures.index)
 
 
 def total_table(totals: EstimateTable, row: int = 0) -> pd.DataFrame:
@@ -80,9 +111,9 @@ def product_table(
     Returns
     -------
     DataFrame
-        One row for each domain and sale line, best product first. ``quantity`` is in
-        ``quantity_label``; ``price_usd`` is the mean price of one unit (NaN where nothing is
-        priced).
+        One row for each domain and sale line, best product first. ``quantity`` (net of defect) is
+        in ``quantity_label``; ``price_usd`` is the mean price of one unit (NaN where nothing is
+        priced); ``defect_{rule}_pct`` is the share of the gross board feet that defect takes.
     """
     names = list(totals.attributes)
     rows: list[pd.DataFrame] = []
@@ -111,9 +142,10 @@ def product_table(
                 "value_error_pct": totals.error_pct[:, at["value_usd"]],
             }
         )
-        rows.append(frame)
+        rows.append(pd.concat([frame, defect_shares(frame)], axis=1))
     if not rows:  # a cruise that found no tree sells nothing
-        numbers = ("quantity", "quantity_error_pct", "price_usd", *LINE_MEASURES, "value_error_pct")
+        numbers = ("quantity", "quantity_error_pct", "price_usd", *LINE_MEASURES, "value_error_pct",
+                   *(f"defect_{rule}_pct" for rule in LOG_RULES))  # fmt: skip
         words = (domain, "product", "kind", "unit", "quantity_label")
         return pd.DataFrame(
             {name: pd.Series(dtype=object) for name in words}

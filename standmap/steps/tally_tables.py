@@ -10,7 +10,8 @@ from standmap.units import LOG_RULES
 
 STOCK_AMOUNTS = (
     "volume_cuft",
-    *(f"bf_{rule}" for rule in LOG_RULES),
+    "volume_cum",
+    *(f"{scale}bf_{rule}" for rule in LOG_RULES for scale in ("gross_", "")),
     "cords",
     "weight_tons",
     "value_usd",

@@ -62,6 +62,7 @@ TREE_COLUMNS: Final = (
     Column("defect_to_ft", metric={"defect_to_m": FT_PER_M}),
     _text("product"),
     _text("status"),
+    _text("marked"),
 )
 PLOT_COLUMNS: Final = (
     _text("plot", required=True),

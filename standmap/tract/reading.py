@@ -20,6 +20,7 @@ from standmap.tract.domains import read_domains
 from standmap.tract.edges import check_edges
 from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_streams
+from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
 from standmap.tract.sheets import (
@@ -175,6 +176,15 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
     layers = _read_layers(settings, sources, stands)
     rasters = find_rasters(settings.rasters, sources, stands)
+    check_terrain(settings.terrain, findings, file)
+    plan = read_plan(
+        settings,
+        findings,
+        file=file,
+        units=layers["units"],
+        trees=trees,
+        products=None if products is None else products.names,
+    )
     if (
         findings.failed
         or stands is None
@@ -202,6 +212,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         problems=tuple(findings.problems),
         ledger=findings.ledger,
         hashes=dict(sources.hashes),
+        plan=plan,
         **layers,
     )
     return tract, findings.problems
@@ -250,6 +261,7 @@ def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> Non
 def _read_layers(
     settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> Mapping[str, gpd.GeoDataFrame | None]:
+    units = None if settings.units is None else read_units(settings.units, sources, stands)
     return {
         "streams": None
         if settings.streams is None
@@ -257,8 +269,14 @@ def _read_layers(
         "exclusions": None
         if settings.exclusions is None
         else read_exclusions(settings.exclusions, sources, stands),
-        "units": None if settings.units is None else read_units(settings.units, sources, stands),
+        "units": units,
         "domains": read_domains(settings.domains, sources, stands),
+        "landings": None
+        if settings.landings is None
+        else read_landings(settings.landings, sources, stands, units),
+        "crossings": None
+        if settings.crossings is None
+        else read_crossings(settings.crossings, sources, stands),
     }
 
 

@@ -123,6 +123,7 @@ class TreesTable(_Table):
     defect_to_m: Column = None
     product: Column = None
     status: Column = None
+    marked: Column = None
 
 
 class SpeciesTable(_Table):
@@ -344,6 +345,82 @@ class DomainsTable(_Table):
     )
 
 
+def _as_names(value: object) -> object:
+    """Let one name stand for a list of one (``unit = "B"``)."""
+    return [value] if isinstance(value, str | int) else value
+
+
+Names = Annotated[tuple[Name, ...], BeforeValidator(_as_names), Field(strict=False)]
+
+
+class PrescriptionTable(_Table):
+    """``[[prescriptions]]``: what is cut in one or more harvest units, and what is left."""
+
+    unit: Names = Field(min_length=1, description='a harvest unit, or a list such as ["A", "C"]')
+    cut: Literal[
+        "clearcut", "thin_below", "thin_above", "diameter_limit", "seed_tree", "marked"
+    ] = Field(
+        description='one of "clearcut", "thin_below", "thin_above", "diameter_limit", "seed_tree", '
+        '"marked"'
+    )
+    residual_ba_sqft: Positive | None = Field(
+        default=None, description="square feet of basal area per acre to be left"
+    )
+    seed_trees_per_acre: Positive | None = Field(
+        default=None, description="trees per acre to be left for seed"
+    )
+    min_dbh_in: NotNegative | None = Field(default=None, description="a diameter in inches")
+    max_dbh_in: Positive | None = Field(default=None, description="a diameter in inches")
+    leave_species: Names = Field(default=(), description="species in a list, never cut")
+    seed_species: Names = Field(default=(), description="species in a list, left for seed")
+    products: Names = Field(default=(), description="product names in a list")
+
+
+class AlternativeTable(_Table):
+    """``[[alternatives]]``: another plan to hold beside the one above it."""
+
+    name: Name = Field(description="a name for it in quotes")
+    leave_out: Names = Field(default=(), description='harvest units in a list, such as ["C"]')
+    wider_buffers_ft: NotNegative = Field(
+        default=0.0, description="feet more on every side of every stream buffer"
+    )
+    prescriptions: Annotated[tuple[PrescriptionTable, ...], Field(strict=False)] = Field(
+        default=(), description="tables as under [[prescriptions]], for the units that differ"
+    )
+
+
+class HarvestTable(_Table):
+    """``[harvest]``: rates of the work. None has a default."""
+
+    tons_per_day: Positive | None = Field(
+        default=None, description="green tons that the crew brings to the landing in a day"
+    )
+    skid_usd_per_ton_1000_ft: NotNegative | None = Field(
+        default=None, description="dollars to skid a ton 1,000 feet"
+    )
+
+
+class TerrainTable(_Table):
+    """``[terrain]``: slopes up to which machines work."""
+
+    ground_pct: Positive | None = Field(
+        default=None, description="the steepest slope for ground-based machines, percent"
+    )
+    cable_pct: Positive | None = Field(
+        default=None, description="the steepest slope for cable or tethered machines, percent"
+    )
+
+
+class LandingsTable(_Layer):
+    """``[landings]``: where logs are brought to; a blank unit serves them all."""
+
+    unit: Column = "unit"
+
+
+class CrossingsTable(_Layer):
+    """``[crossings]``: where skidding may cross what must stay."""
+
+
 class RastersTable(_Table):
     """``[rasters]``: elevation and canopy height."""
 
@@ -374,4 +451,10 @@ class Settings(_Table):
     exclusions: ExclusionsTable | None = None
     units: UnitsTable | None = None
     domains: DomainsTable = Field(default_factory=DomainsTable)
+    prescriptions: Annotated[tuple[PrescriptionTable, ...], Field(strict=False)] = ()
+    alternatives: Annotated[tuple[AlternativeTable, ...], Field(strict=False)] = ()
+    harvest: HarvestTable = Field(default_factory=HarvestTable)
+    terrain: TerrainTable = Field(default_factory=TerrainTable)
+    landings: LandingsTable | None = None
+    crossings: CrossingsTable | None = None
     rasters: RastersTable = Field(default_factory=RastersTable)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from standmap.tract.columns import TREE_COLUMNS, Found, find_columns, mapped_names
 from standmap.tract.findings import Findings
+from standmap.tract.plans import settle_marked
 from standmap.tract.plots import numbers
 from standmap.tract.settings import TreesTable, VolumeTable
 from standmap.tract.sources import Sources
@@ -48,8 +49,8 @@ def read_tally(
     DataFrame or None
         ``plot, tree, species, species_code, dbh_in, count, times, distance_ft, slope_pct,
         saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
-        status, used, why_not, source_row``; NaN is "not recorded". None where the table could not
-        be read.
+        status, marked, used, why_not, source_row``; NaN is "not recorded". None where the table
+        could not be read.
     """
     findings, file = sources.findings, table.file
     path = sources.find(file, "[trees]")
@@ -77,6 +78,8 @@ def read_tally(
         plot_names=plot_names,
         products=products,
     )
+    marked = found["marked"].header if "marked" in found else "marked"
+    settle_marked(trees, file, findings, marked)
     return _finish(trees, file, findings)
 
 
@@ -169,6 +172,7 @@ def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
             "defect_to_ft",
             "product",
             "status",
+            "marked",
             "used",
             "why_not",
             "source_row",

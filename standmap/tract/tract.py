@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import pyproj
 
 from standmap.cruise import Design
 from standmap.errors import Problem
+from standmap.harvest import HarvestPlan
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
@@ -61,6 +62,10 @@ class Tract:
         What buyers offer for it standing.
     streams, exclusions, units, domains : GeoDataFrame or None
         ``class, width_ft``; ``reason`` (setback put on); ``unit``; ``domain``.
+    plan : HarvestPlan
+        What is to be cut in each unit, and the plans held beside it.
+    landings, crossings : GeoDataFrame or None
+        ``unit`` ("" for all), points; lines or points.
     rasters : mapping of str to Path
         "elevation" and "canopy", where given.
     problems : tuple of Problem
@@ -91,6 +96,9 @@ class Tract:
     problems: tuple[Problem, ...]
     ledger: Ledger
     hashes: Mapping[str, str]
+    plan: HarvestPlan = field(default_factory=HarvestPlan)
+    landings: gpd.GeoDataFrame | None = None
+    crossings: gpd.GeoDataFrame | None = None
 
     @property
     def name(self) -> str:

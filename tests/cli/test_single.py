@@ -26,6 +26,14 @@ def test_butt_log_dib_is_form_class_of_dbh() -> None:
     assert card.logs["dib_in"].iloc[0] == pytest.approx(15.6)
 
 
+def test_both_cards_give_the_wood_in_cubic_metres() -> None:
+    # 35.3147 cubic feet to the cubic metre (from memory; exactly 1 / 0.3048 ** 3).
+    tree, log = scale_tree("white oak", 23, 2.5, form_class=78), scale_log(12.4, 16)
+    wood = tree.totals["volume_cuft"]
+    assert f"{wood / 35.3147:.2f} cubic metres" in str(tree)
+    assert f"({log.smalian_cuft / 35.3147:.3f} cubic metres)" in str(log)
+
+
 def test_the_default_form_class_is_the_species_own() -> None:
     assert "default for the species" in scale_tree("white oak", 20, 2).stem
     assert "default" not in scale_tree("white oak", 20, 2, form_class=78).stem

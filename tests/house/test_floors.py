@@ -19,7 +19,7 @@ FLOORS = [
     {"species", "logs"},
     {"trees"},
     {"products"},
-    {"cruise", "land", "canopy"},
+    {"cruise", "land", "canopy", "harvest"},
     {"value", "instruments"},
     {"tract"},
     {"steps", "single"},

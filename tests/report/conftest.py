@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import standmap
+from standmap.steps.sale_risks import FIRMNESS_COLUMNS, UNSOLD_COLUMNS, SaleRisks
 from standmap.units import LOG_RULES
 
 FRAMES = (
@@ -22,9 +23,15 @@ FRAMES = (
 def unsold(sold_appraisal: standmap.Appraisal) -> standmap.Appraisal:
     """The same tract with nothing for the merchandising page."""
     empty = {name: getattr(sold_appraisal, name).iloc[:0] for name in FRAMES}
-    products = sold_appraisal.products
-    gross = [c for c in products if c.startswith("gross_")]
-    return replace(sold_appraisal, products=products.drop(columns=gross), **empty)
+    risks = sold_appraisal.risks
+    none = SaleRisks(
+        firmness=risks.firmness.iloc[:0], unsold=risks.unsold.iloc[:0], limits_cost_usd=0.0
+    )
+    # No tree of the tract makes a sawlog.
+    scales = [f"{scale}bf_{rule}" for rule in LOG_RULES for scale in ("gross_", "")]
+    products = sold_appraisal.products.assign(**dict.fromkeys(scales, 0.0))
+    stands = sold_appraisal.stands.assign(**{f"{name}_total": 0.0 for name in scales})
+    return replace(sold_appraisal, products=products, stands=stands, risks=none, **empty)
 
 
 @pytest.fixture(scope="session")
@@ -40,13 +47,19 @@ def sold_appraisal(sample_appraisal: standmap.Appraisal) -> standmap.Appraisal:
         second_product=np.where(one.logs["bf_doyle"] > 0, "tie log", ""),
         second_usd=np.where(one.logs["bf_doyle"] > 0, one.logs["value_usd"] / 2, np.nan),
     )
-    gross = {f"gross_bf_{rule}": one.products[f"bf_{rule}"] / 0.9 for rule in LOG_RULES}
+    tenth = {f"gross_bf_{rule}": one.products[f"bf_{rule}"] / 0.9 for rule in LOG_RULES}
+    tenth |= {f"defect_{rule}_pct": 10.0 for rule in LOG_RULES}
+    totals = one.totals.copy()
+    ends = ["estimate", "se", "low", "high"]
+    for rule in LOG_RULES:
+        totals.loc[f"gross_bf_{rule}", ends] = totals.loc[f"bf_{rule}", ends] / 0.9
     drawn = one.trees[one.trees["source_row"] == tree].iloc[0]
     top = float(drawn["height_used_ft"])
     return replace(
         one,
         logs=logs,
-        products=one.products.assign(**gross),
+        totals=totals,
+        products=one.products.assign(**tenth),
         offers=pd.DataFrame(
             {
                 "offer": ["North Yard", "South Yard", "East Yard"],
@@ -76,6 +89,8 @@ def sold_appraisal(sample_appraisal: standmap.Appraisal) -> standmap.Appraisal:
                 "delivered_usd": [4_000.0, 120_000.0, 9_000.0],
                 "stumpage_usd": [1_500.0, 75_000.0, 7_500.0],
                 "stumpage_error_pct": [20.0, 11.0, 42.0],
+                "limit": [np.nan, np.nan, 5.0],
+                "limit_loads": [np.nan, 90.0, np.nan],
                 "limited": [False, False, True],
                 "shadow_usd": [0.0, 0.0, 412.0],
             }
@@ -90,6 +105,23 @@ def sold_appraisal(sample_appraisal: standmap.Appraisal) -> standmap.Appraisal:
             columns=["stand", "method", "value_usd", "value_error_pct", "more_than_field_usd",
                      "more_error_pct"],
         ),
+        risks=SaleRisks(
+            firmness=pd.DataFrame(
+                [("", "", 90, 100_000.0, 12.0, 30_000.0, 14.0, 70_000.0, 11.0, 30.0, 9_000.0,
+                  "tie log"),
+                 ("", "veneer log", 9, 40_000.0, 30.0, 20_000.0, 31.0, 20_000.0, 25.0, 50.0, 0.0,
+                  "sawlog"),
+                 ("", "cedar post", 6, 9_000.0, 35.0, 0.0, np.nan, 9_000.0, 35.0, 0.0, 9_000.0, ""),
+                 ("1", "", 11, 8_000.0, 30.0, 2_000.0, 40.0, 6_000.0, 35.0, 25.0, 0.0, "tie log")],
+                columns=list(FIRMNESS_COLUMNS),
+            ),
+            unsold=pd.DataFrame(
+                [("pulpwood", "mills full", 40, 900.0, 15.0, 5_400.0, 15.0),
+                 ("sawlog", "no mill takes it", 2, 3.0, 130.0, 0.0, np.nan)],
+                columns=list(UNSOLD_COLUMNS),
+            ),
+            limits_cost_usd=6_100.0,
+        ),
         conversions=pd.DataFrame(
             [("tons per MBF Doyle", "pine", "all sawlogs", "", 7.43, 81, np.nan, 8.0, np.nan,
               "Price report 2002; Handbook 2012"),
@@ -100,13 +132,15 @@ def sold_appraisal(sample_appraisal: standmap.Appraisal) -> standmap.Appraisal:
                      "published", "published_high", "source"],
         ),
         form_classes=pd.DataFrame(
-            [("white oak", np.nan, 6, 76.0, 1.1, 76.9, 78.0),
-             ("white oak", 14.0, 5, 76.2, 1.2, 76.8, 78.0),
-             ("hickory", np.nan, 1, 82.0, np.nan, 80.0, 78.0)],
-            columns=["species", "dbh_class_in", "n", "mean", "se", "used", "default"],
+            [("white oak", np.nan, 6, 76.0, 1.1, 76.9, 78.0, 77.3),
+             ("white oak", 14.0, 5, 76.2, 1.2, 76.8, 78.0, np.nan),
+             ("hickory", np.nan, 1, 82.0, np.nan, 80.0, 78.0, 81.5)],
+            columns=["species", "dbh_class_in", "n", "mean", "se", "used", "default",
+                     "form_class_of_stems"],
         ),
         form_class_effect=pd.DataFrame(
-            {"species": ["white oak", "hickory", "all"], "bf_doyle_change_pct": [-3.7, 5.0, -0.02]}
+            {"species": ["white oak", "hickory", "all"], "trees": [30, 4, 34],
+             "bf_doyle_change_pct": [-3.7, 5.0, -0.02]}
         ),
         height_points=pd.DataFrame(
             {"species": ["white oak", "white oak", "loblolly pine"],

@@ -26,11 +26,14 @@ from standmap.report.log_tables import (
 )
 from standmap.report.merchandising import sale_lines
 from standmap.report.offline import fetched
+from standmap.report.risk_tables import firmness_sentences, firmness_table, unsold_table
 from standmap.report.sale_tables import (
     break_even_table,
     bucking_table,
+    limits_table,
     mills_table,
     offers_table,
+    same_money,
 )
 from standmap.report.stem_figures import label_heights, product_marks, stem_figure
 from standmap.report.words import SALE_CAUTIONS
@@ -76,8 +79,8 @@ def test_the_page_fetches_nothing_and_runs_nothing(
 
 
 def test_every_part_is_there(page: Page) -> None:
-    for part in ("answer", "offers", "mills", "bucking", "trees", "scale", "conversions", "stems",
-                 "cautions"):  # fmt: skip
+    for part in ("answer", "offers", "mills", "bucking", "firm", "trees", "scale", "conversions",
+                 "stems", "cautions"):  # fmt: skip
         assert part in page.ids
 
 
@@ -139,6 +142,16 @@ def test_a_break_even_price_stands_under_its_own_unit(sold_appraisal: standmap.A
     assert table.rows == [["sawlog", "$400 per MBF Doyle", "$296", "$51.50"]]
 
 
+def test_the_same_money_by_every_rule_is_the_ratio_of_the_scales(
+    sold_appraisal: standmap.Appraisal,
+) -> None:
+    totals = sold_appraisal.totals["estimate"]
+    usd = 100 * totals["bf_doyle"] / totals["bf_international"]
+    assert f"$100 per MBF Doyle is the same money as ${usd:.2f} International" in same_money(
+        sold_appraisal
+    )
+
+
 def test_mills_come_richest_first_with_a_full_one_set_off(
     sold_appraisal: standmap.Appraisal,
 ) -> None:
@@ -147,11 +160,74 @@ def test_mills_come_richest_first_with_a_full_one_set_off(
         ["Fork Mill", "sawlog"], ["", "tie log"], ["Peel Works", "veneer log"],
     ]  # fmt: skip
     assert table.loud == [False, False, True]
-    assert [row[-1] for row in table.rows] == ["", "", "+$412"]
+    assert table.foot[0] == "All mills"
+    assert table.foot[-2] == "$84,000"  # 75,000 + 1,500 + 7,500
     line = dict(sale_lines(sold_appraisal))["Mills"]
     assert line.startswith("2 mills take the logs.")
     assert "Fork Mill 91%" in line
     assert "Full: Peel Works." in line
+
+
+def test_a_limit_says_what_it_is_of_whether_it_binds_and_what_one_more_load_brings(
+    sold_appraisal: standmap.Appraisal,
+) -> None:
+    table = limits_table(sold_appraisal)
+    most = table.columns[2].cells
+    assert most == ["90 loads in all", "5 MBF"]
+    assert table.columns[-2].cells == ["no", "yes"]
+    assert table.columns[-1].cells == ["", "+$412"]
+    assert table.loud == [False, True]
+
+
+def test_what_no_mill_takes_is_told_with_its_reason(
+    page: Page, sold_appraisal: standmap.Appraisal
+) -> None:
+    table = unsold_table(sold_appraisal)
+    assert table.rows == [
+        ["pulpwood", "mills full", "900", "15%", "$5,400"],
+        ["sawlog", "no mill takes it", "3", "130%", ""],
+    ]
+    # Rounded to what the cruise supports: 12.6 % of $6,100 is $770.
+    assert "the limits cost this sale $6,100 of stumpage" in " ".join(page.text.split())
+
+
+def test_a_sale_within_every_limit_says_nothing_of_limits(
+    sold_appraisal: standmap.Appraisal,
+) -> None:
+    free = sold_appraisal.mills.assign(limit=np.nan, limit_loads=np.nan, limited=False)
+    risks = replace(
+        sold_appraisal.risks, unsold=sold_appraisal.risks.unsold.iloc[:0], limits_cost_usd=0.0
+    )
+    html = merchandising_html(replace(sold_appraisal, mills=free, risks=risks))
+    assert "limits cost" not in html
+    assert "What no mill takes" not in html
+
+
+def test_how_firm_a_cut_is_in_a_plain_sentence(sold_appraisal: standmap.Appraisal) -> None:
+    said = [s.replace(NBSP, " ") for s in firmness_sentences(sold_appraisal)]
+    assert said == [
+        "If the veneer log buyer walked away, these logs would still bring $20,000 of their "
+        "$40,000, mostly as sawlog: $20,000 ± $5,000 less.",
+        "If the cedar post buyer walked away, nobody here would take these logs: all $9,000 "
+        "would be lost.",
+    ]
+    assert dict(sale_lines(sold_appraisal))["How firm"].replace(NBSP, " ") == said[0]
+
+
+def test_next_best_products_stand_beside_what_logs_are_worth(
+    sold_appraisal: standmap.Appraisal,
+) -> None:
+    table = firmness_table(sold_appraisal, by="product")
+    rows = [[cell.replace(NBSP, " ") for cell in row] for row in table.rows]
+    assert rows == [
+        ["veneer log", "$40,000", "$20,000", "$20,000 ± $5,000", "50%", "", "sawlog"],
+        ["cedar post", "$9,000", "nothing", "$9,000 ± $3,200", "", "$9,000", ""],
+    ]
+    assert table.foot[0] == "Tract"
+    assert table.foot[-1] == "tie log"
+    by_stand = firmness_table(sold_appraisal, by="stand")
+    assert [row[0] for row in by_stand.rows] == ["1"]
+    assert by_stand.foot[1] == "$100,000"
 
 
 def test_a_mill_s_line_for_the_other_species_says_so(
@@ -210,9 +286,9 @@ def test_gross_and_net_stand_side_by_side_and_differ_by_the_defect(
     sold_appraisal: standmap.Appraisal,
 ) -> None:
     table = gross_net_table(sold_appraisal)
-    units = [c.unit for c in table.columns[1:-1]]
-    assert units == ["gross MBF", "net MBF"] * 4
-    assert {row[-1] for row in table.rows} == {"10.0"}
+    units = [c.unit for c in table.columns[1:]]
+    assert units == ["gross MBF", "net MBF", "%"] * 4
+    assert {cell for row in table.rows for cell in row[3::3]} == {"10.0"}
     line = dict(sale_lines(sold_appraisal))["Scale"]
     assert line.endswith("defect takes 10.0%.")
 
@@ -263,7 +339,21 @@ def test_form_class_measured_used_and_default(sold_appraisal: standmap.Appraisal
         ["white oak", "6", f"76.0 ±{NBSP}1.1", "78.0", "76.9", "-3.7%"],
         ["hickory", "1", "82.0", "78.0", "80.0", "+5.0%"],
     ]
-    assert table.foot == ["All species tallied", "7", "", "", "", "0.0%"]
+    assert table.foot == ["The whole tract", "7", "", "", "", "0.0%"]
+
+
+def test_a_measured_form_class_that_moves_nothing_says_so_and_claims_no_change(
+    page: Page, sold_appraisal: standmap.Appraisal
+) -> None:
+    still = replace(sold_appraisal, form_class_effect=pd.DataFrame())
+    table = form_class_table(still)
+    assert [c.name for c in table.columns] == [
+        "Species", "Measured", "Mean", "Their stems here", "Default",
+    ]  # fmt: skip
+    assert [row[3] for row in table.rows] == ["77.3", "81.5"]
+    assert "It changes no figure of this appraisal" in merchandising_html(still)
+    assert "It changes no figure" not in page.text
+    assert "Only the 34 tallied trees" in page.text
 
 
 def test_a_group_s_curve_is_drawn_through_the_trees_of_the_group(page: Page) -> None:
@@ -331,6 +421,11 @@ def test_hostile_names_are_printed_as_they_are(
         offers=sold_appraisal.offers.assign(offer=bad),
         mills=sold_appraisal.mills.assign(mill=bad, product=bad),
         logs=sold_appraisal.logs.assign(product=bad, mill=bad, second_product=bad, second_mill=bad),
+        risks=replace(
+            sold_appraisal.risks,
+            firmness=sold_appraisal.risks.firmness.replace({"veneer log": bad, "tie log": bad}),
+            unsold=sold_appraisal.risks.unsold.assign(product=bad),
+        ),
         conversions=sold_appraisal.conversions.assign(kind=bad, item=bad, source=bad),
         typical_trees=sold_appraisal.typical_trees.assign(species=bad, stand=bad),
         height_lines=sold_appraisal.height_lines.assign(name=bad, form=bad),
@@ -346,7 +441,8 @@ def test_the_page_is_written_beside_the_report_with_its_tables(
 ) -> None:
     written = write_all(sold_appraisal, tmp_path / "out")
     assert "merchandising.html" in written
-    for table in ("offers", "break_even", "mills", "bucking_values", "conversions", "form_classes"):
+    for table in ("offers", "break_even", "mills", "firmness", "unsold", "bucking_values",
+                  "conversions", "form_classes"):  # fmt: skip
         assert f"tables/{table}.csv" in written
     back = pd.read_csv(written["tables/offers.csv"])
     assert back["value_usd"].tolist() == sold_appraisal.offers["value_usd"].tolist()

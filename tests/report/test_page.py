@@ -21,6 +21,7 @@ from standmap.report.notebook import notebook_html
 from standmap.report.offline import fetched
 from standmap.report.page import GUIDE_TOPICS
 from standmap.report.printed import (
+    FLOOR_NOTE,
     crop_table,
     must_stay_table,
     products_table,
@@ -119,7 +120,9 @@ def test_without_prices_no_dollar_is_printed(sample_appraisal: standmap.Appraisa
     totals.loc["value_usd", ["estimate", "se", "low", "high"]] = 0.0
     nothing_sold = {name: getattr(one, name).iloc[:0] for name in ("offers", "mills")}
     cuts = one.bucking_values.assign(value_usd=0.0, more_than_field_usd=0.0)
-    page = report_html(replace(one, totals=totals, bucking_values=cuts, **nothing_sold))
+    risks = replace(one.risks, firmness=one.risks.firmness.iloc[:0])
+    unsold = replace(one, totals=totals, bucking_values=cuts, risks=risks, **nothing_sold)
+    page = report_html(unsold)
     body = page.split('id="guide"')[0].split('id="answer"')[1]
     assert "no price was met" in body
     assert "$" not in re.sub(r"data:[^\"]+", "", body)
@@ -134,8 +137,51 @@ def test_a_product_with_no_price_says_so_instead_of_zero(
     products.loc[unpriced, "unit"] = ""
     table = products_table(replace(sample_appraisal, products=products))
     row = next(row for row in table.rows if row[0] == "chip-n-saw")
-    assert row[5] == "no price"
+    assert row[[c.name for c in table.columns].index("Value")] == "no price"
     assert "$0" not in row
+
+
+def test_the_products_table_has_gross_and_net_side_by_side(
+    sample_appraisal: standmap.Appraisal,
+) -> None:
+    table = products_table(sample_appraisal)
+    heads = [(c.name, c.unit) for c in table.columns]
+    at = heads.index(("Doyle", "gross MBF"))
+    assert heads[at : at + 3] == [("Doyle", "gross MBF"), ("Doyle", "net MBF"), ("Defect", "%")]
+    gross, net = (sample_appraisal.total(m).mean / 1000 for m in ("gross_bf_doyle", "bf_doyle"))
+    shown = [float(cell.replace(",", "")) for cell in table.foot[at : at + 3]]
+    assert shown[:2] == pytest.approx([gross, net], abs=5)  # printed to the tens
+    assert shown[2] == pytest.approx(100 * (1 - net / gross), abs=0.05)
+    pulp = next(row for row in table.rows if row[0] == "hardwood pulpwood")
+    assert pulp[at : at + 3] == ["", "", ""]  # weighed or stacked, never scaled
+
+
+def test_an_interval_of_timber_never_reaches_below_nothing_and_says_why(
+    sample_appraisal: standmap.Appraisal,
+) -> None:
+    totals = sample_appraisal.totals.copy()
+    totals.loc["value_usd", "se"] = totals.loc["value_usd", "estimate"]
+    wide = replace(sample_appraisal, totals=totals)
+    assert wide.total("value_usd").interval[0] < 0
+    for text in (dict(ten_lines(wide))["How sure"], summary_text(wide)):
+        assert "-$" not in text
+        assert "$0 *" in text
+        assert FLOOR_NOTE in text
+    for text in (dict(ten_lines(sample_appraisal))["How sure"], summary_text(sample_appraisal)):
+        assert "*" not in text
+
+
+def test_the_wood_is_told_in_cubic_feet_and_cubic_metres(
+    sample_appraisal: standmap.Appraisal,
+) -> None:
+    cuft = sample_appraisal.total("volume_cuft")
+    for text in (dict(ten_lines(sample_appraisal))["Bulk wood"], summary_text(sample_appraisal)):
+        feet, metres = (
+            float(re.search(rf"([\d,]+)\)? {unit}", text)[1].replace(",", ""))
+            for unit in ("cubic feet", "m³")
+        )
+        assert feet == pytest.approx(cuft.mean, abs=cuft.half_width / 20)
+        assert metres * 35.3147 == pytest.approx(cuft.mean, rel=0.01)
 
 
 def test_the_stands_table_marks_the_stand_that_borrows(

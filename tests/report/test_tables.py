@@ -109,18 +109,18 @@ NAMES_OF_THINGS = {
 COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
           "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
-          "unpriced_logs", "here_n"}  # fmt: skip
+          "unpriced_logs", "here_n", "logs", "limit_loads", "days"}  # fmt: skip
 NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
            "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
-           "form_class_used"}  # fmt: skip
+           "form_class_used", "form_class_of_stems"}  # fmt: skip
 UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high", "here", "published_low",
-                           "published", "published_high"}  # fmt: skip
+                           "published", "published_high", "limit"}  # fmt: skip
 
 
 def test_a_csv_names_its_units(tables: Path) -> None:
-    units = ("_ft", "_in", "acres", "_usd", "_tons", "_cuft", "_sqft", "_pct", "_per_acre",
-             "_usd_per_unit")  # fmt: skip
+    units = ("_ft", "_in", "acres", "_usd", "_tons", "_cuft", "_cum", "_sqft", "_pct", "_per_acre",
+             "_usd_per_unit", "_usd_per_ton", "_deg")  # fmt: skip
     bare = NAMES_OF_THINGS | COUNTS | NO_UNIT | UNIT_IN_THE_NEXT_COLUMN
     for path in sorted(tables.glob("*.csv")):
         for column in pd.read_csv(path).dropna(axis="columns", how="all").select_dtypes("number"):
