@@ -15,6 +15,7 @@ import pandas as pd
 
 from standmap._tables import load_table
 from standmap.errors import DomainError
+from standmap.logs import _defect_formulas as formulas
 from standmap.logs._columns import column, like
 from standmap.logs.scale import Form, board_feet
 
@@ -205,10 +206,12 @@ def loss_squared_defect_bf(
     >>> round(loss_squared_defect_bf(5, 6, 8), 1)
     22.4
     """
-    width, height = column("width_in", width_in), column("height_in", height_in)
-    box = (width + 1.0) * (height + 1.0) * column("defect_length_ft", defect_length_ft) / 15.0
-    loss = np.where((width == 0) | (height == 0), 0.0 * box, box)
-    return like(loss, width_in, height_in, defect_length_ft, name="loss")
+    loss = formulas.squared_loss_bf(
+        column("width_in", width_in),
+        column("height_in", height_in),
+        column("defect_length_ft", defect_length_ft),
+    )
+    return like(np.asarray(loss), width_in, height_in, defect_length_ft, name="loss")
 
 
 def share_section(defect_length_ft: npt.ArrayLike, length_ft: npt.ArrayLike) -> Any:
@@ -239,8 +242,8 @@ def share_section(defect_length_ft: npt.ArrayLike, length_ft: npt.ArrayLike) -> 
     >>> share_section(2, 16)
     0.125
     """
-    share = _length_share(defect_length_ft, length_ft)
-    return like(share, defect_length_ft, length_ft, name="share")
+    share = formulas.section_share(*_lengths(defect_length_ft, length_ft))
+    return like(np.asarray(share), defect_length_ft, length_ft, name="share")
 
 
 def share_wedge(
@@ -275,7 +278,8 @@ def share_wedge(
     >>> round(share_wedge(8, 16, 60), 4)
     0.0833
     """
-    share = _length_share(defect_length_ft, length_ft) * column("angle_deg", angle_deg) / 360.0
+    lengths = _lengths(defect_length_ft, length_ft)
+    share = formulas.wedge_share(*lengths, column("angle_deg", angle_deg))
     return like(np.asarray(share), defect_length_ft, length_ft, angle_deg, name="share")
 
 
@@ -316,9 +320,12 @@ def share_sweep(
     >>> share_sweep(1, 16, 16)
     0.0
     """
-    allowed_in = column("length_ft", length_ft) / 8.0
-    share = _ratio(column("departure_in", departure_in) - allowed_in, column("dib_in", dib_in))
-    return like(share, departure_in, dib_in, length_ft, name="share")
+    share = formulas.sweep_share(
+        column("departure_in", departure_in),
+        column("dib_in", dib_in),
+        column("length_ft", length_ft),
+    )
+    return like(np.asarray(share), departure_in, dib_in, length_ft, name="share")
 
 
 def share_crook(
@@ -358,8 +365,11 @@ def share_crook(
     >>> share_crook(6, 16, 4, 16)
     0.09375
     """
-    bent = _ratio(column("deflection_in", deflection_in), column("dib_in", dib_in))
-    share = bent * _length_share(defect_length_ft, length_ft)
+    share = formulas.crook_share(
+        column("deflection_in", deflection_in),
+        column("dib_in", dib_in),
+        *_lengths(defect_length_ft, length_ft),
+    )
     inputs = (deflection_in, dib_in, defect_length_ft, length_ft)
     return like(np.asarray(share), *inputs, name="share")
 
@@ -402,11 +412,12 @@ def share_interior(
     >>> share_interior(6, 8, 16, 4, 16)
     0.07
     """
-    long_in, short_in = column("long_axis_in", long_axis_in), column("short_axis_in", short_axis_in)
-    core = np.maximum(column("dib_in", dib_in) - 1.0, 0.0)
-    section = _ratio((long_in + 1.0) * (short_in + 1.0), core * core)
-    section = np.where((long_in == 0) | (short_in == 0), 0.0 * section, section)
-    share = section * _length_share(defect_length_ft, length_ft)
+    share = formulas.interior_share(
+        column("long_axis_in", long_axis_in),
+        column("short_axis_in", short_axis_in),
+        column("dib_in", dib_in),
+        *_lengths(defect_length_ft, length_ft),
+    )
     inputs = (long_axis_in, short_axis_in, dib_in, defect_length_ft, length_ft)
     return like(np.asarray(share), *inputs, name="share")
 
@@ -452,19 +463,11 @@ def net_after_shares(gross: npt.ArrayLike, *shares: npt.ArrayLike) -> Any:
     return like(np.asarray(net), gross, *shares, name="net")
 
 
-def _ratio(
-    part: npt.NDArray[np.float64], whole: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Part of a whole, held to 0 to 1; all of it where there is no whole to speak of."""
-    held = np.clip(part, 0.0, whole)
-    ratio = np.where(np.asarray(part) > 0, 1.0, 0.0 * (held + whole))
-    return np.divide(held, whole, out=ratio, where=whole > 0)
-
-
-def _length_share(
+def _lengths(
     defect_length_ft: npt.ArrayLike, length_ft: npt.ArrayLike
-) -> npt.NDArray[np.float64]:
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the length affected and the length of the log, checked against each other."""
     part, whole = column("defect_length_ft", defect_length_ft), column("length_ft", length_ft)
     if np.any(part > whole):
         raise DomainError("'defect_length_ft' must not be longer than the log.")
-    return _ratio(part, whole)
+    return part, whole

@@ -3,6 +3,7 @@
 from standmap.products.best_value import buck_best_value
 from standmap.products.bucking import buck_field, buck_top_down
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
+from standmap.products.defects import DEFECT_KINDS, DEFECT_SIZES, SIZE_LIMITS, StemDefects
 from standmap.products.eligibility import eligibility, saw_top_from_logs
 from standmap.products.second_best import SecondBest, second_best
 from standmap.products.spec_sheet import example_products, specs_from_frame
@@ -11,11 +12,15 @@ from standmap.products.stem_prices import PRICE_UNITS, StemPrices, log_usd
 from standmap.products.yields import per_acre_by_plot, tree_yields
 
 __all__ = [
+    "DEFECT_KINDS",
+    "DEFECT_SIZES",
     "PRICE_UNITS",
+    "SIZE_LIMITS",
     "YIELD_MEASURES",
     "Logs",
     "ProductSpec",
     "SecondBest",
+    "StemDefects",
     "StemPrices",
     "buck_best_value",
     "buck_field",

@@ -2,10 +2,10 @@
 
 A dynamic programme from the stump up. Its states are the heights where a cut can fall. Heights lie
 in *classes*: a class is what is left of a height above its base after whole length steps, so that
-trims and odd lengths, which fall between the steps, are carried exactly (see `Lattice`). A second
-base stands at the top of the bad stretch, where there is one. The best value of the stem below a
-state is the best over the logs that end there, each added to the best below its own bottom, and
-over waste: one step left, or the whole way to the top of the bad stretch.
+trims and odd lengths, which fall between the steps, are carried exactly (see `Lattice`). Further
+bases stand at the tops of the spans of a tree with defects. The best value of the stem below a
+state is the best over the logs that end there, each net of the defects in it and added to the best
+below its own bottom, and over waste: one step left, or the whole way to the top of a span.
 
 Products that need a count (paid by the tree, or taken from so many pieces on) multiply the states
 by how many of their pieces lie below, up to the number needed: a mixed-radix number ``q``.
@@ -27,12 +27,12 @@ from standmap.logs._kernels import bf_log
 from standmap.products._kernels import (
     SLACK_FT,
     SLACK_IN,
+    SLACK_PCT,
     Floats,
     Int16s,
     Ints,
     SpecArrays,
     TreeArrays,
-    clear_of_waste,
 )
 from standmap.products._plan_kernels import (
     N_RULES,
@@ -46,6 +46,14 @@ from standmap.products._plan_kernels import (
     Work,
     make_plan,
     make_work,
+)
+from standmap.products._span_kernels import (
+    Spans,
+    above_forks_ft,
+    defect_pct_of_log,
+    forks_at,
+    is_barred,
+    net_of_spans_bf,
 )
 from standmap.trees._kernels import profile_at, wood_cuft_between
 from standmap.units import BF_PER_MBF
@@ -77,6 +85,7 @@ def look(
 @njit()
 def fill_base(
     t: int, base_class: int, base_ft: float, stump_ft: float, plan: Plan, trees: TreeArrays,
+    spans: Spans,
     specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors, work: Work,
 ) -> None:  # fmt: skip
     """Fill the states above one base, from below: the best way to every count of every state.
@@ -90,14 +99,17 @@ def fill_base(
     """
     kind, p, row = trees.kind[t], trees.params[t], prices.row[t]
     called, saw_from_ft = trees.called[t], trees.saw_from_ft[t]
-    waste_from_ft, waste_to_ft = trees.waste_from_ft[t], trees.waste_to_ft[t]
+    begin, end = spans.first[t], spans.first[t + 1]
+    is_marked, low_ft = begin < end, NOWHERE
     price_usd, unit = prices.price_usd[row], prices.unit[row]
-    sound_mbf = (1.0 - factors.defect_pct[t] / 100.0) / BF_PER_MBF
+    defect_pct = trees.defect_pct[t]
+    sound_mbf = (1.0 - defect_pct / 100.0) / BF_PER_MBF
     per_cuft, decimal_c = factors.per_cuft[factors.species[t]], factors.decimal_c
     saw, trim_ft, butt_only = specs.saw, specs.trim_ft, specs.butt_only
     max_large_in, lengths_ft, first_length = (
         specs.max_large_in, specs.lengths_ft, specs.first_length
     )  # fmt: skip
+    max_grade, max_cull_pct = specs.max_grade, specs.max_cull_pct
     step_ft, offset_ft, after, whole = (
         lattice.step_ft, lattice.offset_ft, lattice.after, lattice.steps
     )  # fmt: skip
@@ -129,6 +141,8 @@ def fill_base(
                 cords_per_ft = (cords[at, i] - known_cords) / rise_ft
                 known_ft, known_tons, known_cords = height_ft, tons[at, i], cords[at, i]
             asked = False
+            if is_marked:
+                low_ft = above_forks_ft(begin, end, height_ft, spans)
             for q in range(n_counts):
                 best = best_usd[q, at, i]
                 for u in range(n_runs):
@@ -140,6 +154,13 @@ def fill_base(
                     paid_below = tons if unit[s] == TON else cords
                     r = i0 % run_every[s] if run_every[s] > 1 else 0
                     usd = best_usd[q, at, i0]
+                    if low_ft > base_ft:  # a fork: what began below it cannot end here
+                        first_ft = low_ft - SLACK_FT - base_ft - offset_ft[c]
+                        if run_usd[q, s, at, r] > NOWHERE:
+                            if run_from[q, s, at, r] * step_ft < first_ft:
+                                run_usd[q, s, at, r] = NOWHERE
+                        if i0 * step_ft < first_ft:
+                            usd = NOWHERE
                     if usd > NOWHERE:
                         usd -= price * paid_below[at, i0]
                         if usd > run_usd[q, s, at, r]:
@@ -199,18 +220,26 @@ def fill_base(
                     if c1 < 0 or end_ft > top_ft + SLACK_FT:
                         continue
                     at1 = base_class + c1
-                    clear = clear_of_waste(height_ft, end_ft, waste_from_ft, waste_to_ft)
-                    scaled_by, scaled_ft, gross_bf = -1, 0.0, 0.0
+                    scaled_by, scaled_ft, net_mbf = -1, 0.0, 0.0
                     for m in range(first_log[a], first_log[a + 1]):
                         s = log_spec[m]
                         if not begins[s] or end_ft > limit_ft[s] + SLACK_FT:
                             continue
-                        if saw[s] and not clear:
-                            continue
-                        if math.isnan(dib_in[at1, i1]):
-                            look(at1, i1, end_ft, kind, p, per_cuft, dib_in, tons, cords)
                         rule, price, k = unit[s], price_usd[s], log_place[m]
                         length_ft = lengths_ft[first_length[s] + k]
+                        if is_marked:
+                            worst = math.inf if s == called else max_grade[s]
+                            if is_barred(begin, end, height_ft, end_ft, saw[s], worst, spans):
+                                continue
+                        if math.isnan(dib_in[at1, i1]):
+                            look(at1, i1, end_ft, kind, p, per_cuft, dib_in, tons, cords)
+                        if is_marked and saw[s] and max_cull_pct[s] < 100.0 and s != called:
+                            lost_pct = defect_pct_of_log(
+                                defect_pct, begin, end, height_ft, length_ft, dib_in[at1, i1],
+                                spans,
+                            )  # fmt: skip
+                            if lost_pct > max_cull_pct[s] + SLACK_PCT:
+                                continue
                         q1, tree_usd = q, 0.0
                         if need[s] > 0:
                             digit = (q // stride[s]) % (need[s] + 1)
@@ -224,8 +253,14 @@ def fill_base(
                                 gross_bf = bf_log(
                                     rule, dib_in[at1, i1], dib_in[at, i], length_ft, decimal_c
                                 )
+                                net_mbf = gross_bf * sound_mbf
                                 scaled_by, scaled_ft = rule, length_ft
-                            usd = price * sound_mbf * gross_bf
+                                if is_marked:
+                                    net_mbf = net_of_spans_bf(
+                                        rule, gross_bf, defect_pct, begin, end, height_ft,
+                                        length_ft, dib_in[at1, i1], spans,
+                                    ) / BF_PER_MBF  # fmt: skip
+                            usd = price * net_mbf
                         elif rule == TREE:
                             usd = tree_usd
                         elif rule == TON:
@@ -267,25 +302,21 @@ def clear_base(base_class: int, base_ft: float, plan: Plan, lattice: Lattice, wo
 
 
 @njit()
-def start_above_waste(
-    waste_to_ft: float, stump_ft: float, plan: Plan, lattice: Lattice, work: Work
-) -> None:
-    """Give the second base, for every count, the best value of the stem below it."""
-    n_classes = lattice.offset_ft.shape[0]
+def start_above_spans(base: int, plan: Plan, lattice: Lattice, work: Work) -> None:
+    """Give a base above others, for every count, the best value of the stem below it."""
+    n_classes, step_ft = lattice.offset_ft.shape[0], lattice.step_ft
+    start, start_ft = base * n_classes, work.base_ft[base]
     for q in range(plan.n_counts):
-        for c in range(n_classes):
-            for i in range(steps_below(stump_ft, waste_to_ft, lattice.step_ft) - 1, -1, -1):
-                height_ft = stump_ft + lattice.offset_ft[c] + i * lattice.step_ft
-                if height_ft > waste_to_ft + SLACK_FT:
-                    continue
-                # Waste is free, so the highest state of a class is its best.
-                if work.best_usd[q, c, i] > work.best_usd[q, n_classes, 0]:
-                    work.best_usd[q, n_classes, 0] = work.best_usd[q, c, i]
-                    work.via_spec[q, n_classes, 0] = WASTE
-                    work.via_class[q, n_classes, 0] = c
-                    work.via_step[q, n_classes, 0] = i
-                    work.via_count[q, n_classes, 0] = q
-                break
+        for at in range(start):
+            low_ft = work.base_ft[at // n_classes] + lattice.offset_ft[at % n_classes]
+            i = steps_below(low_ft, start_ft, step_ft) - 1
+            # Waste is free, so the highest state of a class is its best.
+            if i >= 0 and work.best_usd[q, at, i] > work.best_usd[q, start, 0]:
+                work.best_usd[q, start, 0] = work.best_usd[q, at, i]
+                work.via_spec[q, start, 0] = WASTE
+                work.via_class[q, start, 0] = at
+                work.via_step[q, start, 0] = i
+                work.via_count[q, start, 0] = q
 
 
 @njit()
@@ -301,7 +332,7 @@ def counts_are_met(q: int, work: Work) -> bool:
 
 @njit()
 def pick_up_cuts(
-    q: int, at: int, i: int, stump_ft: float, waste_to_ft: float, lattice: Lattice, work: Work
+    q: int, at: int, i: int, begin: int, end: int, spans: Spans, lattice: Lattice, work: Work
 ) -> int:
     """Walk back from the best end and list its logs and runs from the top down; return how many.
 
@@ -320,15 +351,15 @@ def pick_up_cuts(
             continue
         if work.is_run[s]:
             if touching and work.pick_spec[n - 1] == s:
-                n -= 1
-                steps += work.pick_steps[n]
+                if not forks_at(begin, end, work.pick_bottom_ft[n - 1], spans):
+                    n -= 1
+                    steps += work.pick_steps[n]
             work.pick_steps[n] = steps
         else:
             work.pick_steps[n] = -1 - place
-        above = at >= n_classes
-        height_ft = lattice.offset_ft[at - n_classes if above else at] + i * lattice.step_ft
+        height_ft = lattice.offset_ft[at % n_classes] + i * lattice.step_ft
         work.pick_spec[n] = s
-        work.pick_bottom_ft[n] = height_ft + (waste_to_ft if above else stump_ft)
+        work.pick_bottom_ft[n] = height_ft + work.base_ft[at // n_classes]
         n += 1
         touching = True
     return n
@@ -368,51 +399,54 @@ def write_cuts(
 
 @njit()
 def cut_tree_best(
-    t: int, stump_ft: float, trees: TreeArrays, specs: SpecArrays, lattice: Lattice,
+    t: int, stump_ft: float, trees: TreeArrays, spans: Spans, specs: SpecArrays, lattice: Lattice,
     prices: PriceArrays, factors: Factors, work: Work, slot: int, cut_product: Int16s,
     cut_length: Int16s, cut_bottom_ft: Floats,
 ) -> int:  # fmt: skip
     """Write the cuts of greatest value of one tree; return their number."""
-    plan = make_plan(t, trees, stump_ft, specs, lattice, prices, work)
+    plan = make_plan(t, trees, spans, stump_ft, specs, lattice, prices, work)
     if plan.n_runs + plan.n_advances == 0:
         return 0
     n_classes = lattice.offset_ft.shape[0]
-    waste_to_ft = trees.waste_to_ft[t]
+    tops = spans.top_ft[spans.first_top[t] : spans.first_top[t + 1]]
     best, best_q, best_class, best_step = NOWHERE, 0, 0, 0
-    for base in range(2 if stump_ft < waste_to_ft < plan.top_ft else 1):
-        base_ft = waste_to_ft if base else stump_ft
+    for base in range(1 + tops.shape[0]):
+        base_ft = tops[base - 1] if base > 0 else stump_ft
+        if base > 0 and not base_ft < plan.top_ft:
+            break
+        work.base_ft[base] = base_ft
         clear_base(base * n_classes, base_ft, plan, lattice, work)
-        if base:
-            start_above_waste(waste_to_ft, stump_ft, plan, lattice, work)
+        if base > 0:
+            start_above_spans(base, plan, lattice, work)
         else:
             work.best_usd[0, 0, 0] = 0.0
             work.via_spec[0, 0, 0] = BASE
         fill_base(
-            t, base * n_classes, base_ft, stump_ft, plan, trees, specs, lattice, prices, factors,
-            work,
+            t, base * n_classes, base_ft, stump_ft, plan, trees, spans, specs, lattice, prices,
+            factors, work,
         )  # fmt: skip
         for q in range(plan.n_counts):
             if counts_are_met(q, work) and work.end_usd[q] > best:
                 best, best_q = work.end_usd[q], q
                 best_class, best_step = work.end_class[q], work.end_step[q]
-    picks = pick_up_cuts(best_q, best_class, best_step, stump_ft, waste_to_ft, lattice, work)
+    picks = pick_up_cuts(
+        best_q, best_class, best_step, spans.first[t], spans.first[t + 1], spans, lattice, work
+    )
     return write_cuts(picks, slot, lattice, work, cut_product, cut_length, cut_bottom_ft)
 
 
 @njit()
 def cut_chunk_best(
     begin: int, end: int, n_counts: int, n_steps: int, n_bases: int, stump_ft: float,
-    trees: TreeArrays, specs: SpecArrays, lattice: Lattice, prices: PriceArrays,
+    trees: TreeArrays, spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays,
     factors: Factors, first: Ints, cut_product: Int16s, cut_length: Int16s,
     cut_bottom_ft: Floats, count: Ints,
 ) -> None:  # fmt: skip
     """Cut some trees one after another in the same scratch."""
-    work = make_work(
-        n_counts, n_bases * lattice.offset_ft.shape[0], n_steps, specs.saw.shape[0], lattice
-    )
+    work = make_work(n_counts, n_bases, n_steps, specs.saw.shape[0], lattice)
     for t in range(begin, end):
         count[t] = cut_tree_best(
-            t, stump_ft, trees, specs, lattice, prices, factors, work, first[t], cut_product,
+            t, stump_ft, trees, spans, specs, lattice, prices, factors, work, first[t], cut_product,
             cut_length, cut_bottom_ft,
         )  # fmt: skip
 
@@ -420,8 +454,8 @@ def cut_chunk_best(
 @njit(parallel=True)
 def cut_best(
     n_counts: int, n_steps: int, n_bases: int, stump_ft: float, trees: TreeArrays,
-    specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors, first: Ints,
-    cut_product: Int16s, cut_length: Int16s, cut_bottom_ft: Floats, count: Ints,
+    spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors,
+    first: Ints, cut_product: Int16s, cut_length: Int16s, cut_bottom_ft: Floats, count: Ints,
 ) -> None:  # fmt: skip
     """Choose the cuts of greatest value of every tree, in chunks that share scratch."""
     n = count.shape[0]
@@ -429,5 +463,6 @@ def cut_best(
         begin = chunk * TREES_IN_A_CHUNK
         cut_chunk_best(
             begin, min(n, begin + TREES_IN_A_CHUNK), n_counts, n_steps, n_bases, stump_ft, trees,
-            specs, lattice, prices, factors, first, cut_product, cut_length, cut_bottom_ft, count,
+            spans, specs, lattice, prices, factors, first, cut_product, cut_length,
+            cut_bottom_ft, count,
         )  # fmt: skip

@@ -17,14 +17,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standmap._jit import njit, prange
+from standmap.products._span_kernels import (
+    CUT_OUT,
+    FORK,
+    SLACK_FT,
+    Spans,
+    defect_pct_of_log,
+    is_barred,
+    next_top_ft,
+)
 from standmap.trees._kernels import dib_at, height_at_dib, height_at_dob
 from standmap.units import LOG_FT
 
-SLACK_FT = 1e-6
-"""So that a length equal to the limit fits although both were made by addition. [ft]"""
-
 SLACK_IN = 1e-9
 """The same for a large end measured at a height made by addition. [in]"""
+
+SLACK_PCT = 1e-9
+"""The same for a percent made of shares. [%]"""
 
 TOP_DOWN = 0
 FIELD = 1
@@ -56,14 +65,16 @@ class SpecArrays(NamedTuple):
     trim_ft: Floats
     butt_only: Bools
     min_logs: Ints
+    max_grade: Floats
+    max_cull_pct: Floats
 
 
 class TreeArrays(NamedTuple):
     """What is known of each tree before it is cut.
 
     ``takes`` (trees, specs) holds species, DBH, grade, cull and the call. ``saw_from_ft`` is the
-    lowest place for saw logs other than the called product's. The span that makes no saw log is
-    ``waste_from_ft`` to ``waste_to_ft``; infinity and minus infinity where there is none.
+    lowest place for saw logs other than the called product's. ``defect_pct`` is the tree's own,
+    on top of what its spans take.
     """
 
     kind: Int8s
@@ -73,8 +84,7 @@ class TreeArrays(NamedTuple):
     takes: Bools
     called: Int32s
     saw_from_ft: Floats
-    waste_from_ft: Floats
-    waste_to_ft: Floats
+    defect_pct: Floats
 
 
 @njit()
@@ -152,14 +162,41 @@ def may_begin(
 
 
 @njit()
-def clear_of_waste(bottom_ft: float, top_ft: float, from_ft: float, to_ft: float) -> bool:
-    """Whether a log lies wholly below or wholly above the span that makes no saw log."""
-    return top_ft <= from_ft + SLACK_FT or bottom_ft >= to_ft - SLACK_FT
+def may_hold(
+    kind: int, p: Floats, begin: int, end: int, bottom_ft: float, k: int, call: int, s: int,
+    defect_pct: float, specs: SpecArrays, spans: Spans,
+) -> bool:  # fmt: skip
+    """Whether the spans of a tree leave a log to spec ``s``: kept out of, graded, not too bad.
+
+    The call wins over grade and cull; nobody saws what is to be cut out.
+    """
+    length_ft = length_ft_of(s, k, specs)
+    top_ft = bottom_ft + length_ft + specs.trim_ft[s]
+    max_grade = math.inf if s == call else specs.max_grade[s]
+    if is_barred(begin, end, bottom_ft, top_ft, specs.saw[s], max_grade, spans):
+        return False
+    if s == call or not specs.saw[s] or specs.max_cull_pct[s] >= 100.0:
+        return True
+    small_in = dib_at(kind, p, top_ft)
+    lost_pct = defect_pct_of_log(defect_pct, begin, end, bottom_ft, length_ft, small_in, spans)
+    return bool(lost_pct <= specs.max_cull_pct[s] + SLACK_PCT)
+
+
+@njit()
+def longest_that_may(
+    kind: int, p: Floats, begin: int, end: int, bottom_ft: float, most: int, call: int, s: int,
+    defect_pct: float, specs: SpecArrays, spans: Spans,
+) -> int:  # fmt: skip
+    """Place of the longest length, up to place ``most``, that spans leave to spec ``s``; or -1."""
+    for k in range(most, -1, -1):
+        if may_hold(kind, p, begin, end, bottom_ft, k, call, s, defect_pct, specs, spans):
+            return k
+    return -1
 
 
 @njit()
 def saws_at(
-    t: int, bottom_ft: float, stump_ft: float, trees: TreeArrays, specs: SpecArrays
+    t: int, bottom_ft: float, stump_ft: float, trees: TreeArrays, spans: Spans, specs: SpecArrays
 ) -> bool:
     """Whether some saw product takes its shortest log at a height of tree ``t``."""
     kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
@@ -167,11 +204,55 @@ def saws_at(
         if not (specs.saw[s] and trees.takes[t, s]):
             continue
         limit_ft = ceiling_ft(kind, p, trees.usable_top_ft[t], trees.saw_top_ft[t], call, s, specs)
-        if longest_fit(bottom_ft, limit_ft, s, specs) >= 0 and may_begin(
-            kind, p, bottom_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
-        ):
+        if longest_fit(bottom_ft, limit_ft, s, specs) < 0:
+            continue
+        if not may_begin(kind, p, bottom_ft, stump_ft, trees.saw_from_ft[t], call, s, specs):
+            continue
+        if may_hold(
+            kind, p, spans.first[t], spans.first[t + 1], bottom_ft, 0, call, s,
+            trees.defect_pct[t], specs, spans,
+        ):  # fmt: skip
             return True
     return False
+
+
+@njit()
+def find_stops(
+    t: int, stump_ft: float, trees: TreeArrays, spans: Spans, specs: SpecArrays
+) -> Floats:
+    """Return, for each span of a tree, where it stops saw logs, where bulk wood, and up to where.
+
+    Bulk wood ends at a fork, and at the top of a stretch cut out where a saw log can follow there
+    or at a later top. Infinite where nothing stops.
+    """
+    begin, end = spans.first[t], spans.first[t + 1]
+    stops = np.full((end - begin, 3), math.inf)
+    for i in range(begin, end):
+        kind = spans.kind[i]
+        if kind != CUT_OUT and kind != FORK:
+            continue
+        from_ft, to_ft = spans.from_ft[i], spans.to_ft[i]
+        stops[i - begin, 0] = from_ft
+        stops[i - begin, 2] = to_ft
+        if kind == FORK:
+            stops[i - begin, 1] = from_ft
+            continue
+        for j in range(spans.first_top[t], spans.first_top[t + 1]):
+            top_ft = spans.top_ft[j]
+            if top_ft >= to_ft and saws_at(t, top_ft, stump_ft, trees, spans, specs):
+                stops[i - begin, 1] = to_ft
+                break
+    return stops
+
+
+@njit()
+def first_stop(height_ft: float, stops: Floats, column: int) -> float:
+    """Lowest height where logs begun at a height must stop, by a column of `find_stops`."""
+    stop_ft = math.inf
+    for i in range(stops.shape[0]):
+        if stops[i, 2] > height_ft + SLACK_FT:
+            stop_ft = min(stop_ft, stops[i, column])
+    return stop_ft
 
 
 @njit()
@@ -182,12 +263,14 @@ def cut_tree_top_down(
     saw_top_ft: float,
     call: int,
     saw_from_ft: float,
-    waste_from_ft: float,
-    waste_to_ft: float,
-    above_waste: bool,
+    defect_pct: float,
+    begin: int,
+    end: int,
     takes: Bools,
     stump_ft: float,
     specs: SpecArrays,
+    spans: Spans,
+    stops: Floats,
     at: int,
     cut_product: Int16s,
     cut_length: Int16s,
@@ -197,7 +280,8 @@ def cut_tree_top_down(
 
     A spec that failed for want of length or diameter fails at every greater height too, and is
     not tried again (``start``); one that failed for another cause may fit above (``waiting``).
-    ``above_waste``: some saw log can be cut above the bad stretch. Returns the number of cuts.
+    The tree owns spans ``begin`` to ``end``, which stop logs as `find_stops` says. Returns the
+    number of cuts.
 
     The tree comes as numbers on purpose: taking them out of arrays in a tuple costs as much as a
     cut.
@@ -212,7 +296,10 @@ def cut_tree_top_down(
     while cutting:
         cutting = False
         waiting = False
-        below_waste = height_ft < waste_to_ft - SLACK_FT
+        saw_stop_ft = bulk_stop_ft = math.inf
+        if begin < end:
+            saw_stop_ft = first_stop(height_ft, stops, 0)
+            bulk_stop_ft = first_stop(height_ft, stops, 1)
         for j in range(start, specs.order.shape[0]):
             s = call if j < 0 else specs.order[j]
             if s < 0 or not takes[s] or (j >= 0 and s == call):
@@ -227,9 +314,12 @@ def cut_tree_top_down(
             k = longest_fit(height_ft, limit_ft, s, specs)
             if k < 0:
                 continue
-            if below_waste and (specs.saw[s] or above_waste):
-                span_ft = waste_from_ft if specs.saw[s] else waste_to_ft
-                k = longest_fit(height_ft, min(limit_ft, span_ft), s, specs)
+            if begin < end:
+                stop_ft = saw_stop_ft if specs.saw[s] else bulk_stop_ft
+                k = longest_fit(height_ft, min(limit_ft, stop_ft), s, specs)
+                k = longest_that_may(
+                    kind, p, begin, end, height_ft, k, call, s, defect_pct, specs, spans
+                )
             if k < 0 or not may_begin(kind, p, height_ft, stump_ft, saw_from_ft, call, s, specs):
                 if not waiting:
                     waiting = True
@@ -245,9 +335,9 @@ def cut_tree_top_down(
                 start = j
             cutting = True
             break
-        if not cutting and below_waste and above_waste:
-            height_ft = waste_to_ft
-            cutting = True
+        if not cutting and begin < end:
+            height_ft = next_top_ft(begin, end, height_ft, spans)
+            cutting = height_ft < usable_ft
     return n
 
 
@@ -255,6 +345,7 @@ def cut_tree_top_down(
 def cut_tree_field(
     t: int,
     trees: TreeArrays,
+    spans: Spans,
     takes: Bools,
     stump_ft: float,
     topwood_ft: float,
@@ -270,6 +361,7 @@ def cut_tree_field(
     """
     kind, p, call = trees.kind[t], trees.params[t], trees.called[t]
     usable_ft, saw_top_ft = trees.usable_top_ft[t], trees.saw_top_ft[t]
+    begin, end = spans.first[t], spans.first[t + 1]
     n_specs = specs.order.shape[0]
     limit_ft = np.full(n_specs, -math.inf)
     saw_limit_ft = -math.inf
@@ -300,9 +392,10 @@ def cut_tree_field(
                 top_ft = height_ft + length_ft_of(s, k, specs) + specs.trim_ft[s]
                 if not top_ft <= limit_ft[s] + SLACK_FT:
                     continue
-                if specs.saw[s] and not clear_of_waste(
-                    height_ft, top_ft, trees.waste_from_ft[t], trees.waste_to_ft[t]
-                ):
+                if begin < end and not may_hold(
+                    kind, p, begin, end, height_ft, k, call, s, trees.defect_pct[t], specs,
+                    spans,
+                ):  # fmt: skip
                     continue
                 if not may_begin(
                     kind, p, height_ft, stump_ft, trees.saw_from_ft[t], call, s, specs
@@ -318,9 +411,13 @@ def cut_tree_field(
             if cut:
                 break
         if not cut:
-            if not sawing:
+            if sawing:
+                height_ft += 0.5 * LOG_FT
+                continue
+            # Above the sawtimber sticks go on from the top of the span in their way.
+            height_ft = next_top_ft(begin, end, height_ft, spans)
+            if not height_ft < usable_ft:
                 return n
-            height_ft += 0.5 * LOG_FT
 
 
 @njit()
@@ -353,10 +450,12 @@ def cut_tree(
     method: int,
     t: int,
     trees: TreeArrays,
+    spans: Spans,
     stump_ft: float,
     topwood_ft: float,
     specs: SpecArrays,
     counted: bool,
+    no_stops: Floats,
     at: int,
     cut_product: Int16s,
     cut_length: Int16s,
@@ -364,22 +463,22 @@ def cut_tree(
 ) -> int:
     """Cut one tree; a product with too few pieces is left out and the tree is cut again.
 
-    ``counted``: some product asks for a number of pieces.
+    ``counted``: some product asks for a number of pieces. ``no_stops``: those of a sound tree.
     """
     takes = trees.takes[t]
-    waste_to_ft = trees.waste_to_ft[t]
-    above_waste = waste_to_ft > stump_ft and saws_at(t, waste_to_ft, stump_ft, trees, specs)
+    begin, end = spans.first[t], spans.first[t + 1]
+    stops = find_stops(t, stump_ft, trees, spans, specs) if begin < end else no_stops
     while True:
         if method == FIELD:
             n = cut_tree_field(
-                t, trees, takes, stump_ft, topwood_ft, specs, at, cut_product, cut_length,
+                t, trees, spans, takes, stump_ft, topwood_ft, specs, at, cut_product, cut_length,
                 cut_bottom_ft,
             )  # fmt: skip
         else:
             n = cut_tree_top_down(
                 trees.kind[t], trees.params[t], trees.usable_top_ft[t], trees.saw_top_ft[t],
-                trees.called[t], trees.saw_from_ft[t], trees.waste_from_ft[t], waste_to_ft,
-                above_waste, takes, stump_ft, specs, at, cut_product, cut_length, cut_bottom_ft,
+                trees.called[t], trees.saw_from_ft[t], trees.defect_pct[t], begin, end, takes,
+                stump_ft, specs, spans, stops, at, cut_product, cut_length, cut_bottom_ft,
             )  # fmt: skip
         short = too_few(at, n, cut_product, specs) if counted else -1
         if short < 0:
@@ -392,6 +491,7 @@ def cut_tree(
 def cut_by_rule(
     method: int,
     trees: TreeArrays,
+    spans: Spans,
     stump_ft: float,
     topwood_ft: float,
     specs: SpecArrays,
@@ -405,8 +505,9 @@ def cut_by_rule(
     counted = False
     for s in range(specs.min_logs.shape[0]):
         counted |= specs.min_logs[s] > 1
+    no_stops = np.empty((0, 3))
     for t in prange(first.shape[0] - 1):
         count[t] = cut_tree(
-            method, t, trees, stump_ft, topwood_ft, specs, counted, first[t], cut_product,
-            cut_length, cut_bottom_ft,
+            method, t, trees, spans, stump_ft, topwood_ft, specs, counted, no_stops, first[t],
+            cut_product, cut_length, cut_bottom_ft,
         )  # fmt: skip

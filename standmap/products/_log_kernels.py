@@ -23,6 +23,7 @@ from standmap.products._kernels import (
     SpecArrays,
     length_ft_of,
 )
+from standmap.products._span_kernels import Spans, defect_pct_of_log, net_of_spans_bf
 from standmap.trees._kernels import profile_at
 from standmap.units import LB_PER_TON
 
@@ -41,6 +42,7 @@ class LogArrays(NamedTuple):
     large_dib_in: Floats
     small_dob_in: Floats
     gross_bf: Floats
+    bf: Floats
     volume_cuft: Floats
     bark_cuft: Floats
     cords: Floats
@@ -52,21 +54,33 @@ class LogArrays(NamedTuple):
 def scale_log(
     saw: bool,
     defect_pct: float,
+    begin: int,
+    end: int,
+    spans: Spans,
     cords_per_cuft: float,
     decimal_c: Floats,
     row: int,
     out: LogArrays,
 ) -> None:
     """Fill in a measured log's scale: board feet for saw logs, cords for bulk wood."""
+    bottom_ft, length_ft, small_in = out.bottom_ft[row], out.length_ft[row], out.small_dib_in[row]
     for r in range(N_RULES):
         gross = 0.0
         if saw:
-            gross = bf_log(
-                r, out.small_dib_in[row], out.large_dib_in[row], out.length_ft[row], decimal_c
+            gross = bf_log(r, small_in, out.large_dib_in[row], length_ft, decimal_c)
+        net = gross * (1.0 - defect_pct / 100.0)
+        if saw and begin < end:
+            net = net_of_spans_bf(
+                r, gross, defect_pct, begin, end, bottom_ft, length_ft, small_in, spans
             )
         out.gross_bf[row, r] = gross
+        out.bf[row, r] = net
     out.cords[row] = 0.0 if saw else out.volume_cuft[row] * cords_per_cuft
     out.defect_pct[row] = defect_pct if saw else 0.0
+    if saw and begin < end:
+        out.defect_pct[row] = defect_pct_of_log(
+            defect_pct, begin, end, bottom_ft, length_ft, small_in, spans
+        )
 
 
 @njit()
@@ -83,6 +97,9 @@ def measure_tree(
     begin: int,
     end: int,
     defect_pct: float,
+    span_begin: int,
+    span_end: int,
+    spans: Spans,
     wood_lb_per_cuft: float,
     bark_lb_per_cuft: float,
     cords_per_cuft: float,
@@ -129,7 +146,10 @@ def measure_tree(
         out.weight_tons[row] = (
             hauled_wood * wood_lb_per_cuft + hauled_bark * bark_lb_per_cuft
         ) / LB_PER_TON
-        scale_log(specs.saw[s], defect_pct, cords_per_cuft, decimal_c, row, out)
+        scale_log(
+            specs.saw[s], defect_pct, span_begin, span_end, spans, cords_per_cuft, decimal_c, row,
+            out,
+        )  # fmt: skip
         bottom_ft, bottom_wood, bottom_all = top_ft, top_wood, top_all
         large_in = small_in
 
@@ -146,6 +166,7 @@ def measure_cuts(
     cut_bottom_ft: Floats,
     offsets: Ints,
     defect_pct: Floats,
+    spans: Spans,
     species: Ints,
     wood_lb_per_cuft: Floats,
     bark_lb_per_cuft: Floats,
@@ -160,8 +181,9 @@ def measure_cuts(
     for t in prange(kind.shape[0]):
         measure_tree(
             kind[t], params[t], stump_ft, specs, first[t], cut_product, cut_length, cut_bottom_ft,
-            t, offsets[t], offsets[t + 1], defect_pct[t], wood_lb_per_cuft[species[t]],
-            bark_lb_per_cuft[species[t]], cords_per_cuft[species[t]], decimal_c, out,
+            t, offsets[t], offsets[t + 1], defect_pct[t], spans.first[t], spans.first[t + 1],
+            spans, wood_lb_per_cuft[species[t]], bark_lb_per_cuft[species[t]],
+            cords_per_cuft[species[t]], decimal_c, out,
         )  # fmt: skip
 
 
@@ -169,9 +191,8 @@ def measure_cuts(
 def add_log(out: Floats, weight: float, row: int, logs: LogArrays) -> None:
     """Add one log, times ``weight``, to a (measures,) row in the order of ``YIELD_MEASURES``."""
     out[0] += weight * logs.volume_cuft[row]
-    sound = 1.0 - logs.defect_pct[row] / 100.0
     for r in range(N_RULES):
-        out[1 + r] += weight * logs.gross_bf[row, r] * sound
+        out[1 + r] += weight * logs.bf[row, r]
     out[1 + N_RULES] += weight * logs.cords[row]
     out[2 + N_RULES] += weight * logs.weight_tons[row]
 

@@ -23,7 +23,8 @@ from standmap.products._kernels import (
     ceiling_ft,
     length_ft_of,
 )
-from standmap.trees._kernels import FORM_CLASS, KNOT_DIB, NATIONAL
+from standmap.products._span_kernels import Spans
+from standmap.trees._kernels import thins_upward
 
 TON = 4
 CORD = 5
@@ -67,19 +68,23 @@ class PriceArrays(NamedTuple):
 
 
 class Factors(NamedTuple):
-    """What turns wood into what is paid for: defect by tree, amounts in a cubic foot by species.
+    """What turns wood into what is paid for: amounts in a cubic foot by species.
 
     ``per_cuft``: green tons of wood, green tons of bark, cords of wood.
     """
 
-    defect_pct: Floats
     species: Ints
     per_cuft: Floats
     decimal_c: Floats
 
 
 class Work(NamedTuple):
-    """Scratch of one tree: states are (count, class, step), the second base's classes last."""
+    """Scratch of one tree: states are (count, class, step), the classes of each base together.
+
+    ``base_ft`` is the height of each base.
+    """
+
+    base_ft: Floats
 
     best_usd: Floats
     via_spec: Int16s
@@ -124,11 +129,13 @@ class Plan(NamedTuple):
 
 
 @njit()
-def make_work(n_counts: int, n_classes: int, n_steps: int, n_specs: int, lattice: Lattice) -> Work:
-    """Room for the largest tree; classes count both bases."""
+def make_work(n_counts: int, n_bases: int, n_steps: int, n_specs: int, lattice: Lattice) -> Work:
+    """Room for the largest tree."""
+    n_classes = n_bases * lattice.offset_ft.shape[0]
     states = (n_counts, n_classes, n_steps)
     runs = (n_counts, n_specs, n_classes, max(1, lattice.run_every.max()))
     return Work(
+        base_ft=np.empty(n_bases),
         best_usd=np.empty(states),
         via_spec=np.empty(states, dtype=np.int16),
         via_place=np.empty(states, dtype=np.int16),
@@ -194,46 +201,17 @@ def count_states(trees: TreeArrays, specs: SpecArrays, prices: PriceArrays) -> i
 
 
 @njit()
-def section_falls(a: float, b: float, total_ft: float, from_ft: float) -> bool:
-    """Whether a national stem's section shrinks all the way up from a height.
-
-    The section is ``u^(a-1) (1 - u^a)^(b-1)`` times a constant, ``u = 1 - h/H``. For b > 1 it has
-    one peak, at ``u^a = k / (k + b - 1)`` with ``k = (a - 1)/a``.
-    """
-    if a <= 1.0 or b <= 1.0:
-        return a >= 1.0 and b <= 1.0
-    k = (a - 1.0) / a
-    found: bool = total_ft * (1.0 - (k / (k + b - 1.0)) ** (1.0 / a)) <= from_ft
-    return found
-
-
-@njit()
-def thins_upward(kind: int, p: Floats, from_ft: float) -> bool:
-    """Whether diameter, wood and bark of a stem are known to shrink all the way up from a height.
-
-    A user's own table is not looked into: its bark may thicken upward.
-    """
-    if kind == NATIONAL:
-        return section_falls(p[2], p[3], p[0], from_ft) and section_falls(p[5], p[6], p[0], from_ft)
-    if kind != FORM_CLASS:
-        return False
-    for i in range(1, int(p[2])):
-        if p[KNOT_DIB + i] > p[KNOT_DIB + i - 1]:
-            return False
-    return True
-
-
-@njit()
 def make_plan(
-    t: int, trees: TreeArrays, stump_ft: float, specs: SpecArrays, lattice: Lattice,
-    prices: PriceArrays, work: Work,
+    t: int, trees: TreeArrays, spans: Spans, stump_ft: float, specs: SpecArrays,
+    lattice: Lattice, prices: PriceArrays, work: Work,
 ) -> Plan:  # fmt: skip
     """Write down which specs and advances this tree can make, and up to where."""
     row = prices.row[t]
     n_runs, n_advances, n_counts = 0, 0, 1
     top_ft = last_start_ft = NOWHERE
+    is_marked = spans.first[t] < spans.first[t + 1]
     sinks = (
-        not trees.waste_to_ft[t] > stump_ft
+        not is_marked
         and trees.saw_from_ft[t] == NOWHERE
         and thins_upward(trees.kind[t], trees.params[t], stump_ft)
     )
@@ -260,7 +238,8 @@ def make_plan(
         n_counts *= need + 1
         top_ft = max(top_ft, limit_ft)
         last_start_ft = max(last_start_ft, start_ft)
-        if lattice.run_every[s] > 0 and need == 0:
+        is_graded = is_marked and specs.max_grade[s] < math.inf  # a run is not graded by pieces
+        if lattice.run_every[s] > 0 and need == 0 and not is_graded:
             work.is_run[s] = True
             work.runs[n_runs] = s
             n_runs += 1

@@ -16,10 +16,10 @@ from standmap.products._kernels import (
     SpecArrays,
     TreeArrays,
     ceiling_ft,
-    clear_of_waste,
     length_ft_of,
     longest_fit,
     may_begin,
+    may_hold,
 )
 from standmap.products._log_kernels import LogArrays
 from standmap.products._plan_kernels import (
@@ -30,6 +30,7 @@ from standmap.products._plan_kernels import (
     PriceArrays,
     sells,
 )
+from standmap.products._span_kernels import Spans, net_of_spans_bf
 from standmap.trees._kernels import wood_cuft_between
 from standmap.units import BF_PER_MBF
 
@@ -40,6 +41,7 @@ MOST_LEFT_OVER_FT = 2.0
 @njit()
 def other_usd(
     t: int, row: int, s: int, limit_ft: float, stump_ft: float, trees: TreeArrays,
+    spans: Spans,
     specs: SpecArrays, prices: PriceArrays, factors: Factors, logs: LogArrays,
 ) -> float:  # fmt: skip
     """Value of log ``row`` as spec ``s``; NaN where that buyer does not take it."""
@@ -52,8 +54,9 @@ def other_usd(
     length_ft = length_ft_of(s, k, specs)
     if top_ft - bottom_ft - length_ft - specs.trim_ft[s] > MOST_LEFT_OVER_FT + SLACK_FT:
         return math.nan
-    if specs.saw[s] and not clear_of_waste(
-        bottom_ft, top_ft, trees.waste_from_ft[t], trees.waste_to_ft[t]
+    begin, end = spans.first[t], spans.first[t + 1]
+    if not may_hold(
+        kind, p, begin, end, bottom_ft, k, called, s, trees.defect_pct[t], specs, spans
     ):
         return math.nan
     if not may_begin(kind, p, bottom_ft, stump_ft, trees.saw_from_ft[t], called, s, specs):
@@ -63,7 +66,11 @@ def other_usd(
         gross_bf = bf_log(
             unit, logs.small_dib_in[row], logs.large_dib_in[row], length_ft, factors.decimal_c
         )
-        return float(price * gross_bf * (1.0 - factors.defect_pct[t] / 100.0) / BF_PER_MBF)
+        net_bf = net_of_spans_bf(
+            unit, gross_bf, trees.defect_pct[t], begin, end, bottom_ft, length_ft,
+            logs.small_dib_in[row], spans,
+        )  # fmt: skip
+        return float(price * net_bf / BF_PER_MBF)
     if unit == TON:
         return float(price * logs.weight_tons[row])
     wood = wood_cuft_between(kind, p, bottom_ft, bottom_ft + length_ft)
@@ -72,8 +79,9 @@ def other_usd(
 
 @njit()
 def second_of_tree(
-    t: int, begin: int, end: int, stump_ft: float, trees: TreeArrays, specs: SpecArrays,
-    prices: PriceArrays, factors: Factors, logs: LogArrays, product: Int32s, usd: Floats,
+    t: int, begin: int, end: int, stump_ft: float, trees: TreeArrays, spans: Spans,
+    specs: SpecArrays, prices: PriceArrays, factors: Factors, logs: LogArrays,
+    product: Int32s, usd: Floats,
 ) -> None:  # fmt: skip
     """Find the best other product of each log of one tree."""
     if begin == end:
@@ -94,7 +102,9 @@ def second_of_tree(
             s = specs.order[j]
             if s == logs.product[row]:
                 continue
-            worth = other_usd(t, row, s, limit_ft[s], stump_ft, trees, specs, prices, factors, logs)
+            worth = other_usd(
+                t, row, s, limit_ft[s], stump_ft, trees, spans, specs, prices, factors, logs
+            )
             if worth > usd[row] or (worth == 0.0 and product[row] < 0):
                 product[row] = s
                 usd[row] = worth
@@ -102,12 +112,12 @@ def second_of_tree(
 
 @njit(parallel=True)
 def second_best_of_logs(
-    offsets: Ints, stump_ft: float, trees: TreeArrays, specs: SpecArrays, prices: PriceArrays,
-    factors: Factors, logs: LogArrays, product: Int32s, usd: Floats,
+    offsets: Ints, stump_ft: float, trees: TreeArrays, spans: Spans, specs: SpecArrays,
+    prices: PriceArrays, factors: Factors, logs: LogArrays, product: Int32s, usd: Floats,
 ) -> None:  # fmt: skip
     """Find the best other product of every log."""
     for t in prange(offsets.shape[0] - 1):
         second_of_tree(
-            t, offsets[t], offsets[t + 1], stump_ft, trees, specs, prices, factors, logs, product,
-            usd,
+            t, offsets[t], offsets[t + 1], stump_ft, trees, spans, specs, prices, factors, logs,
+            product, usd,
         )  # fmt: skip

@@ -16,6 +16,7 @@ from standmap.products import _plan_kernels as plans
 from standmap.products._kernels import SLACK_FT, SpecArrays
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import CuttingJob, make_job
+from standmap.products.defects import StemDefects
 from standmap.products.specs import ProductSpec
 from standmap.products.stem_prices import StemPrices
 from standmap.trees import Stems
@@ -38,6 +39,7 @@ def buck_best_value(
     grade: ArrayLike | None = None,
     waste_from_ft: ArrayLike | None = None,
     waste_to_ft: ArrayLike | None = None,
+    defects: StemDefects | None = None,
     stump_ft: float = STUMP_FT,
     eligible: NDArray[np.bool_] | None = None,
     cuft_per_cord: float | None = None,
@@ -54,9 +56,9 @@ def buck_best_value(
     length_step_ft : float
         Pieces left as waste are whole multiples of this. [ft] It must go into 8 feet a whole
         number of times. Logs are cut to every length of their spec, whatever the step.
-    saw_top_ft, called_product, defect_pct, cull, grade, waste_from_ft, waste_to_ft, stump_ft
+    saw_top_ft, called_product, defect_pct, cull, grade, waste_from_ft, waste_to_ft, defects
         As in :func:`buck_top_down`.
-    eligible, cuft_per_cord, aliases
+    stump_ft, eligible, cuft_per_cord, aliases
         As in :func:`buck_top_down`.
 
     Returns
@@ -124,6 +126,7 @@ def buck_best_value(
             "grade": grade,
             "waste_from_ft": waste_from_ft,
             "waste_to_ft": waste_to_ft,
+            "defects": defects,
             "stump_ft": stump_ft,
             "eligible": eligible,
             "cuft_per_cord": cuft_per_cord,
@@ -147,9 +150,9 @@ def buck_best_value(
         lattice = make_lattice(job.spec_arrays, length_ft, float(length_step_ft))
         kernels.cut_best(
             n_counts, math.floor(length_ft / length_step_ft) + 2,
-            2 if np.isfinite(job.trees.waste_to_ft).any() else 1, job.stump_ft, job.trees,
-            job.spec_arrays, lattice, price_arrays, factors, job.first, cut_product, cut_length,
-            cut_bottom_ft, count,
+            1 + int(np.diff(job.spans.first_top).max(initial=0)), job.stump_ft, job.trees,
+            job.spans, job.spec_arrays, lattice, price_arrays, factors, job.first, cut_product,
+            cut_length, cut_bottom_ft, count,
         )  # fmt: skip
     return job.measure(cut_product, cut_length, cut_bottom_ft, count)
 
@@ -174,7 +177,6 @@ def priced(job: CuttingJob, prices: StemPrices) -> tuple[plans.PriceArrays, plan
             row=prices.rows_of(job.stems.species_code),
         ),
         plans.Factors(
-            defect_pct=job.defect_pct,
             species=job.species,
             per_cuft=np.column_stack(
                 [job.wood_lb / LB_PER_TON, job.bark_lb / LB_PER_TON, job.cords_per_cuft]

@@ -12,6 +12,7 @@ from standmap.errors import DomainError
 from standmap.products import _kernels as kernels
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import CuttingJob, make_job
+from standmap.products.defects import StemDefects
 from standmap.products.specs import ProductSpec
 from standmap.trees import Stems
 from standmap.units import LOG_FT, STUMP_FT
@@ -28,6 +29,7 @@ def buck_top_down(
     grade: ArrayLike | None = None,
     waste_from_ft: ArrayLike | None = None,
     waste_to_ft: ArrayLike | None = None,
+    defects: StemDefects | None = None,
     stump_ft: float = STUMP_FT,
     eligible: NDArray[np.bool_] | None = None,
     cuft_per_cord: float | None = None,
@@ -54,6 +56,8 @@ def buck_top_down(
     waste_from_ft, waste_to_ft : array_like, shape (n,), optional
         Ends above ground of one bad stretch that no saw log may hold: rot, crook, shake. NaN for
         none. [ft]
+    defects : StemDefects, optional
+        Any number of defects of each stem: stretches to cut out, forks, grades, deductions.
     stump_ft : float
         Stump height. [ft]
     eligible : ndarray of bool, shape (n, specs), optional
@@ -83,7 +87,9 @@ def buck_top_down(
 
     A bad stretch is bucked out: saw logs end below it and, where some saw product has a log above
     it, cutting starts again at its top, with whatever bulk wood fits in between; where none has,
-    bulk wood runs through. A product that comes to fewer pieces than its ``min_logs`` is left out
+    bulk wood runs through. At a fork every log ends. Where a stretch of stem is graded, or a log's
+    own defect passes ``max_cull_pct``, shorter lengths and then other products are tried. A product
+    that comes to fewer pieces than its ``min_logs`` is left out
     and the tree is cut again.
 
     A called saw product takes the sawtimber of its tree whatever the DBH, species, grade, top and
@@ -119,13 +125,14 @@ def buck_top_down(
             "grade": grade,
             "waste_from_ft": waste_from_ft,
             "waste_to_ft": waste_to_ft,
+            "defects": defects,
             "stump_ft": stump_ft,
             "eligible": eligible,
             "cuft_per_cord": cuft_per_cord,
             "aliases": aliases,
         },
     )
-    return _cut_by_rule(job, kernels.TOP_DOWN, gaps=waste_to_ft is not None)
+    return _cut_by_rule(job, kernels.TOP_DOWN, gaps=bool(len(job.spans.kind)))
 
 
 def buck_field(
@@ -140,6 +147,7 @@ def buck_field(
     grade: ArrayLike | None = None,
     waste_from_ft: ArrayLike | None = None,
     waste_to_ft: ArrayLike | None = None,
+    defects: StemDefects | None = None,
     stump_ft: float = STUMP_FT,
     eligible: NDArray[np.bool_] | None = None,
     cuft_per_cord: float | None = None,
@@ -202,6 +210,7 @@ def buck_field(
             "grade": grade,
             "waste_from_ft": waste_from_ft,
             "waste_to_ft": waste_to_ft,
+            "defects": defects,
             "stump_ft": stump_ft,
             "eligible": eligible,
             "cuft_per_cord": cuft_per_cord,
@@ -219,7 +228,7 @@ def _cut_by_rule(
     cut_bottom_ft = np.empty(job.first[-1] if gaps else 0)
     count = np.empty(len(job.stems), dtype=np.int64)
     kernels.cut_by_rule(
-        method, job.trees, job.stump_ft, topwood_ft, job.spec_arrays, job.first, cut_product,
-        cut_length, cut_bottom_ft, count,
+        method, job.trees, job.spans, job.stump_ft, topwood_ft, job.spec_arrays, job.first,
+        cut_product, cut_length, cut_bottom_ft, count,
     )  # fmt: skip
     return job.measure(cut_product, cut_length, cut_bottom_ft, count)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -48,6 +47,8 @@ class Logs:
         Diameter outside bark of the small end. [in]
     gross_bf : ndarray, shape (n, 4)
         Board feet before defect, in the order of ``units.LOG_RULES``. [bf]
+    bf : ndarray, shape (n, 4)
+        Board feet net of defect. [bf]
     volume_cuft, bark_cuft : ndarray
         Wood and bark of the scaled length; defect is not taken off. [cu ft]
     cords : ndarray
@@ -55,7 +56,9 @@ class Logs:
     weight_tons : ndarray
         Green short tons of wood and bark as hauled: trim and defect weigh too. [tons]
     defect_pct : ndarray
-        Percent taken off the board feet; 0 for bulk wood. [%]
+        Percent taken off the board feet, the tree's own and what recorded defects take of this
+        log; 0 for bulk wood. A squared defect counts by the share that International and Doyle
+        lose; the Scribner rules have a formula of their own, and ``bf`` is net by it. [%]
     """
 
     products: tuple[str, ...]
@@ -69,6 +72,7 @@ class Logs:
     large_dib_in: NDArray[np.float64]
     small_dob_in: NDArray[np.float64]
     gross_bf: NDArray[np.float64]
+    bf: NDArray[np.float64]
     volume_cuft: NDArray[np.float64]
     bark_cuft: NDArray[np.float64]
     cords: NDArray[np.float64]
@@ -95,11 +99,6 @@ class Logs:
         """How many stems were bucked, those that made no log included."""
         return len(self.tree_offsets) - 1
 
-    @cached_property
-    def bf(self) -> NDArray[np.float64]:
-        """Board feet net of defect, shape (n, 4), in the order of ``units.LOG_RULES``."""
-        return self.gross_bf * (1.0 - self.defect_pct / 100.0)[:, np.newaxis]
-
     @property
     def arrays(self) -> LogArrays:
         """The columns as kernels take them."""
@@ -113,12 +112,11 @@ class Logs:
             "product": np.array(self.products, dtype=object)[self.product],
         }
         for name in LogArrays._fields[3:]:
-            if name != "gross_bf":
-                columns[name] = getattr(self, name)
-                continue
-            for table in ("gross_bf", "bf"):
-                values = getattr(self, table)
-                columns |= {f"{table}_{rule}": values[:, r] for r, rule in enumerate(LOG_RULES)}
+            values = getattr(self, name)
+            if name in ("gross_bf", "bf"):
+                columns |= {f"{name}_{rule}": values[:, r] for r, rule in enumerate(LOG_RULES)}
+            else:
+                columns[name] = values
         return pd.DataFrame(columns)
 
     def totals(self) -> pd.DataFrame:

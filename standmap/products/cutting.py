@@ -16,7 +16,9 @@ from standmap.errors import DomainError
 from standmap.logs import decimal_c_table
 from standmap.products import _kernels as kernels
 from standmap.products import _log_kernels as log_kernels
+from standmap.products._span_kernels import Spans
 from standmap.products.cut_logs import Logs
+from standmap.products.defects import StemDefects, best_grade, make_spans
 from standmap.products.eligibility import Floats, eligibility, per_stem, refuse
 from standmap.products.specs import ProductSpec
 from standmap.trees import Stems, cords, green_weight
@@ -35,6 +37,7 @@ class Recorded(TypedDict):
     grade: ArrayLike | None
     waste_from_ft: ArrayLike | None
     waste_to_ft: ArrayLike | None
+    defects: StemDefects | None
     stump_ft: float
     eligible: NDArray[np.bool_] | None
     cuft_per_cord: float | None
@@ -51,12 +54,12 @@ class CuttingJob:
         As given.
     spec_arrays, trees : SpecArrays, TreeArrays
         The same as arrays.
+    spans : Spans
+        Defects of the trees.
     eligible : ndarray of bool, shape (n, specs)
         Which trees each product takes, whatever was called.
     stump_ft : float
         Stump height. [ft]
-    defect_pct : ndarray, shape (n,)
-        Defect, 0 where none was recorded. [%]
     species : ndarray of int, shape (n,)
         Place of each tree in the three factors below.
     wood_lb, bark_lb, cords_per_cuft : ndarray
@@ -69,9 +72,9 @@ class CuttingJob:
     specs: tuple[ProductSpec, ...]
     spec_arrays: kernels.SpecArrays
     trees: kernels.TreeArrays
+    spans: Spans
     eligible: NDArray[np.bool_]
     stump_ft: float
-    defect_pct: Floats
     species: Ints
     wood_lb: Floats
     bark_lb: Floats
@@ -94,8 +97,9 @@ class CuttingJob:
         out = _empty_logs(int(offsets[-1]))
         log_kernels.measure_cuts(
             self.stems.kind, self.stems.params, self.stump_ft, self.spec_arrays, self.first,
-            cut_product, cut_length, cut_bottom_ft, offsets, self.defect_pct, self.species,
-            self.wood_lb, self.bark_lb, self.cords_per_cuft, decimal_c_table(), out,
+            cut_product, cut_length, cut_bottom_ft, offsets, self.trees.defect_pct,
+            self.spans, self.species, self.wood_lb, self.bark_lb, self.cords_per_cuft,
+            decimal_c_table(), out,
         )  # fmt: skip
         return Logs(
             products=tuple(spec.product for spec in self.specs),
@@ -111,8 +115,8 @@ def make_job(stems: Stems, specs: Sequence[ProductSpec], recorded: Recorded) -> 
     ------
     DomainError
         If a called product is not among the specs, a defect is outside 0 to 100, the stump is
-        negative, a waste span has one end or is upside down, or an array has not one value per
-        stem.
+        negative, a waste span has one end or is upside down, a defect is of no stem, or an array
+        has not one value per stem.
     """
     n = len(stems)
     stump_ft = float(recorded["stump_ft"])
@@ -127,6 +131,8 @@ def make_job(stems: Stems, specs: Sequence[ProductSpec], recorded: Recorded) -> 
         "Blank the cell if the tree is sound.",
     )
     waste_from, waste_to = _waste(recorded["waste_from_ft"], recorded["waste_to_ft"], n)
+    grade = per_stem(recorded["grade"], n, "grade", missing=math.nan)
+    spans = make_spans(recorded["defects"], waste_from, waste_to, grade, stump_ft)
     called = _called_index(recorded["called_product"], specs, n)
     saws = np.array([spec.kind == "saw" for spec in specs], dtype=np.bool_)
     cull = recorded["cull"]
@@ -139,7 +145,7 @@ def make_job(stems: Stems, specs: Sequence[ProductSpec], recorded: Recorded) -> 
             stems.dbh_in,
             specs,
             cull=cull,
-            grade=recorded["grade"],
+            grade=best_grade(recorded["defects"], grade),
             defect_pct=defect,
             aliases=recorded["aliases"],
         )
@@ -163,12 +169,11 @@ def make_job(stems: Stems, specs: Sequence[ProductSpec], recorded: Recorded) -> 
             takes=takes,
             called=called,
             saw_from_ft=saw_from,
-            waste_from_ft=waste_from,
-            waste_to_ft=waste_to,
+            defect_pct=defect,
         ),
+        spans=spans,
         eligible=eligible,
         stump_ft=stump_ft,
-        defect_pct=defect,
         species=of_tree,
         wood_lb=wood_lb,
         bark_lb=bark_lb,
@@ -198,11 +203,13 @@ def spec_arrays(specs: Sequence[ProductSpec]) -> kernels.SpecArrays:
         trim_ft=floats("trim_ft"),
         butt_only=np.array([spec.butt_only for spec in specs], dtype=np.bool_),
         min_logs=np.array([spec.min_logs for spec in specs], dtype=np.int64),
+        max_grade=floats("max_grade"),
+        max_cull_pct=floats("max_cull_pct"),
     )
 
 
 def _waste(from_ft: ArrayLike | None, to_ft: ArrayLike | None, n: int) -> tuple[Floats, Floats]:
-    """Return the span of each stem that makes no saw log; infinite ends where there is none."""
+    """Return the span of each stem that makes no saw log; NaN where there is none."""
     low = per_stem(from_ft, n, "waste_from_ft", missing=math.nan)
     high = per_stem(to_ft, n, "waste_to_ft", missing=math.nan)
     refuse(
@@ -219,8 +226,7 @@ def _waste(from_ft: ArrayLike | None, to_ft: ArrayLike | None, n: int) -> tuple[
         "must be below 'waste_to_ft'",
         "Give the lower end first, in feet above ground.",
     )
-    none = np.isnan(low)
-    return np.where(none, math.inf, low), np.where(none, -math.inf, high)
+    return low, high
 
 
 def _heed_calls(
@@ -284,7 +290,7 @@ def _empty_logs(n: int) -> log_kernels.LogArrays:
     return log_kernels.LogArrays(
         *(
             np.empty(
-                (n, len(LOG_RULES)) if name == "gross_bf" else n,
+                (n, len(LOG_RULES)) if name in ("gross_bf", "bf") else n,
                 np.int32 if name in ints else float,
             )
             for name in log_kernels.LogArrays._fields

@@ -13,6 +13,7 @@ from standmap.products import _second_kernels as kernels
 from standmap.products.best_value import priced
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import make_job
+from standmap.products.defects import StemDefects
 from standmap.products.specs import ProductSpec
 from standmap.products.stem_prices import StemPrices
 from standmap.trees import Stems
@@ -48,6 +49,7 @@ def second_best(
     grade: ArrayLike | None = None,
     waste_from_ft: ArrayLike | None = None,
     waste_to_ft: ArrayLike | None = None,
+    defects: StemDefects | None = None,
     stump_ft: float = STUMP_FT,
     eligible: NDArray[np.bool_] | None = None,
     cuft_per_cord: float | None = None,
@@ -63,9 +65,9 @@ def second_best(
         What was bucked.
     prices : StemPrices
         What each product pays.
-    saw_top_ft, called_product, defect_pct, cull, grade, waste_from_ft, waste_to_ft, stump_ft
+    saw_top_ft, called_product, defect_pct, cull, grade, waste_from_ft, waste_to_ft, defects
         As they were bucked.
-    eligible, cuft_per_cord, aliases
+    stump_ft, eligible, cuft_per_cord, aliases
         As they were bucked.
 
     Returns
@@ -120,6 +122,7 @@ def second_best(
             "grade": grade,
             "waste_from_ft": waste_from_ft,
             "waste_to_ft": waste_to_ft,
+            "defects": defects,
             "stump_ft": stump_ft,
             "eligible": eligible,
             "cuft_per_cord": cuft_per_cord,
@@ -135,7 +138,7 @@ def second_best(
     if len(logs):
         price_arrays, factors = priced(job, prices)
         kernels.second_best_of_logs(
-            logs.tree_offsets, job.stump_ft, trees, job.spec_arrays, price_arrays, factors,
-            logs.arrays, product, usd,
+            logs.tree_offsets, job.stump_ft, trees, job.spans, job.spec_arrays, price_arrays,
+            factors, logs.arrays, product, usd,
         )  # fmt: skip
     return SecondBest(product=product, usd=usd)

@@ -294,6 +294,36 @@ def profile_at(kind: int, p: Floats, height_ft: float) -> tuple[float, float, fl
 
 
 @njit()
+def section_falls(a: float, b: float, total_ft: float, from_ft: float) -> bool:
+    """Whether a national stem's section shrinks all the way up from a height.
+
+    The section is ``u^(a-1) (1 - u^a)^(b-1)`` times a constant, ``u = 1 - h/H``. For b > 1 it has
+    one peak, at ``u^a = k / (k + b - 1)`` with ``k = (a - 1)/a``.
+    """
+    if a <= 1.0 or b <= 1.0:
+        return a >= 1.0 and b <= 1.0
+    k = (a - 1.0) / a
+    found: bool = total_ft * (1.0 - (k / (k + b - 1.0)) ** (1.0 / a)) <= from_ft
+    return found
+
+
+@njit()
+def thins_upward(kind: int, p: Floats, from_ft: float) -> bool:
+    """Whether diameter, wood and bark of a stem are known to shrink all the way up from a height.
+
+    A user's own table is not looked into: its bark may thicken upward.
+    """
+    if kind == NATIONAL:
+        return section_falls(p[2], p[3], p[0], from_ft) and section_falls(p[5], p[6], p[0], from_ft)
+    if kind != FORM_CLASS:
+        return False
+    for i in range(1, int(p[2])):
+        if p[KNOT_DIB + i] > p[KNOT_DIB + i - 1]:
+            return False
+    return True
+
+
+@njit()
 def _knot_surface(p: Floats, first: int, low_ft: float, high_ft: float) -> float:
     """Return the integral of diameter over height between knots, in inch-feet."""
     bottom = max(low_ft, 0.0)

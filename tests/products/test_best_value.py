@@ -1,7 +1,8 @@
 """The cut of greatest value: found by the programme, and found again by trying everything."""
 
+import itertools
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 
 import numpy as np
@@ -9,10 +10,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standmap.logs import board_feet
+from standmap.logs import (
+    board_feet,
+    loss_squared_defect_bf,
+    share_crook,
+    share_interior,
+    share_section,
+    share_sweep,
+    share_wedge,
+)
 from standmap.products import (
+    DEFECT_KINDS,
     PRICE_UNITS,
     ProductSpec,
+    StemDefects,
     StemPrices,
     buck_best_value,
     buck_field,
@@ -133,7 +144,75 @@ def random_case(seed, *, n=3, most_specs=3, tallest_ft=48.0, plain=False):
         "called_product": rng.choice([*[spec.product for spec in specs], *[""] * 8], n),
         "cull": rng.random(n) < 0.1,
     }
+    recorded["defects"] = random_defects(rng, height)
     return stems, specs, prices, recorded
+
+
+def random_defects(rng, height_ft):
+    """Up to three defects of each stem, of every kind."""
+    tree = np.repeat(np.arange(len(height_ft)), rng.choice([0, 0, 1, 2, 3], len(height_ft)))
+    m = len(tree)
+    low = (rng.uniform(0, 0.7, m) * height_ft[tree]).round(1)
+    kind = rng.choice(DEFECT_KINDS, m)
+    long = np.where(kind == "fork", rng.choice([0, 0.7], m), rng.uniform(0.3, 16, m).round(1))
+    whole = np.where(rng.random(m) < 0.3, np.floor(low), low)  # some on the steps
+    return StemDefects(
+        tree=tree, kind=kind, from_ft=whole, to_ft=whole + long,
+        width_in=rng.uniform(0, 6, m), height_in=rng.uniform(1, 6, m),
+        departure_in=rng.uniform(0, 8, m), angle_deg=rng.uniform(0, 120, m),
+        percent=rng.uniform(0, 70, m), grade=rng.choice([1.0, 2, 3], m),
+    )  # fmt: skip
+
+
+def defects_of(recorded):
+    """The defects of one stem as plain rows, and its grades from the ground up."""
+    found = recorded["defects"]
+    rows = [
+        {f.name: getattr(found, f.name)[i] for f in fields(found)[1:]} for i in range(len(found))
+    ]
+    if not math.isnan(recorded["waste_to_ft"]):
+        span = {"from_ft": recorded["waste_from_ft"], "to_ft": recorded["waste_to_ft"]}
+        rows.append({"kind": "cut out", **span})
+    return rows
+
+
+def worst_grade(rows, tree_grade, bottom, top):
+    """The worst grade of a piece, looked at a hair inside each stretch that it touches."""
+    graded = [row for row in rows if row["kind"] == "grade"]
+    ends = sorted({bottom, top, *(r[e] for r in graded for e in ("from_ft", "to_ft"))})
+    worst = -math.inf
+    for a, b in itertools.pairwise(e for e in ends if bottom <= e <= top):
+        if b - a <= 2e-6:
+            continue
+        at = (a + b) / 2
+        here = [row["grade"] for row in graded if row["from_ft"] < at < row["to_ft"]]
+        own = math.inf if math.isnan(tree_grade) else tree_grade
+        worst = max(worst, *here) if here else max(worst, own)
+    return worst
+
+
+def losses(rows, dib, bottom, length, rule):
+    """Share of a log lost by a rule, and board feet lost by a formula of the rule's own."""
+    share, bf = 0.0, 0.0
+    for row in rows:
+        part = min(row["to_ft"], bottom + length) - max(row["from_ft"], bottom)
+        if part <= 1e-6:
+            continue
+        match row["kind"]:
+            case "squared" if rule in ("scribner", "scribner_c"):
+                bf += loss_squared_defect_bf(row["width_in"], row["height_in"], part)
+            case "squared":
+                share += share_interior(row["width_in"], row["height_in"], dib, part, length)
+            case "sweep":
+                of_span = part / (row["to_ft"] - row["from_ft"])
+                share += share_sweep(row["departure_in"] * of_span**2, dib, length)
+            case "crook":
+                share += share_crook(row["departure_in"], dib, part, length)
+            case "wedge":
+                share += share_wedge(part, length, row["angle_deg"])
+            case "percent":
+                share += row["percent"] / 100 * share_section(part, length)
+    return share, bf
 
 
 def legal(stem, specs, recorded, takes):
@@ -144,6 +223,7 @@ def legal(stem, specs, recorded, takes):
     if call >= 0 and recorded["cull"] and specs[call].kind == "saw":
         call = -1
     usable, saw_top = stem.usable_top_ft[0], recorded["saw_top_ft"]
+    rows = defects_of(recorded)
     slack = 1e-6
 
     def barred_by_call(s, bottom):
@@ -164,8 +244,16 @@ def legal(stem, specs, recorded, takes):
         saw = spec.kind == "saw"
         if saw and top > saw_top + slack:
             return False
-        if saw and bottom < recorded["waste_to_ft"] - slack < math.inf:
-            if top > recorded["waste_from_ft"] + slack:
+        for row in rows:
+            stops = row["kind"] == "fork" or (row["kind"] == "cut out" and saw)
+            if stops and top > row["from_ft"] + slack and bottom < row["to_ft"] - slack:
+                return False
+        if s != call and spec.max_grade < math.inf:
+            if worst_grade(rows, recorded["grade"], bottom, top) > spec.max_grade:
+                return False
+        if s != call and saw and spec.max_cull_pct < 100:
+            share, _ = losses(rows, stem.dib_in(top)[0], bottom, length, "doyle")
+            if recorded["defect_pct"] + 100 * share > spec.max_cull_pct + 1e-9:
                 return False
         if barred_by_call(s, bottom):
             return False
@@ -181,19 +269,12 @@ def legal(stem, specs, recorded, takes):
 
 def by_trying_everything(stem, specs, prices, recorded, step_ft):
     """Greatest value of one stem over every row of legal logs and gaps."""
-    takes = eligibility(
-        stem.species_code,
-        stem.dbh_in,
-        specs,
-        cull=[recorded["cull"]],
-        grade=[recorded["grade"]],
-        defect_pct=[recorded["defect_pct"]],
-    )[0]
+    takes = taken(stem, specs, {k: np.array([v]) for k, v in recorded.items() if k != "defects"})[0]
     ok = legal(stem, specs, recorded, takes)
     row = prices.rows_of(stem.species_code)[0]
     price, units = prices.price_usd[row], prices.unit[row]
-    sound = 1 - recorded["defect_pct"] / 100
-    waste_to = recorded["waste_to_ft"]
+    rows = defects_of(recorded)
+    tops = [row["to_ft"] for row in rows]
 
     @cache
     def log_value(s, bottom, length):
@@ -215,7 +296,11 @@ def by_trying_everything(stem, specs, prices, recorded, step_ft):
             stem.dib_in(top)[0], length, name.removeprefix("mbf "),
             large_dib_in=stem.dib_in(bottom)[0], form="formula" if units[s] < 3 else "table",
         )  # fmt: skip
-        return price[s] * sound * float(scale) / 1000
+        share, lost_bf = losses(
+            rows, stem.dib_in(top)[0], bottom, length, name.removeprefix("mbf ")
+        )
+        net = scale * (1 - recorded["defect_pct"] / 100 - share) - lost_bf
+        return price[s] * max(0.0, float(net)) / 1000
 
     @cache
     def best_above(height, pieces):
@@ -235,15 +320,34 @@ def by_trying_everything(stem, specs, prices, recorded, step_ft):
                     top = round(height + length + spec.trim_ft, 9)
                     found = max(found, log_value(s, height, float(length)) + best_above(top, more))
         found = max(found, best_above(round(height + step_ft, 9), pieces))
-        if height < waste_to < stem.usable_top_ft[0]:
-            found = max(found, best_above(float(waste_to), pieces))
+        for top in tops:
+            if height < top < stem.usable_top_ft[0]:
+                found = max(found, best_above(float(top), pieces))
         return found
 
     return best_above(1.0, (0,) * len(specs))
 
 
+def taken(stems, specs, recorded):
+    """Which trees each product takes somewhere on the stem; its grade is looked at log by log."""
+    return eligibility(
+        stems.species_code, stems.dbh_in, specs, cull=recorded["cull"],
+        grade=np.ones(len(stems)), defect_pct=recorded["defect_pct"],
+    )  # fmt: skip
+
+
 def of_tree(recorded, t):
-    return {name: column[t] for name, column in recorded.items()}
+    here = {name: column[t] for name, column in recorded.items() if name != "defects"}
+    found = recorded["defects"]
+    mine = found.tree == t
+    columns = {f.name: getattr(found, f.name) for f in fields(found)[2:]}
+    return here | {
+        "defects": StemDefects(
+            tree=np.zeros(mine.sum(), dtype=int),
+            kind=np.array(found.kind)[mine],
+            **{name: column[mine] for name, column in columns.items()},
+        )
+    }
 
 
 @settings(max_examples=30, deadline=None)
@@ -266,10 +370,7 @@ def test_nothing_is_worth_more_than_the_best_value(seed, step_ft):
 @given(seeds)
 def test_every_log_of_every_way_is_legal(seed):
     stems, specs, prices, recorded = random_case(seed, n=4, most_specs=5, tallest_ft=120)
-    takes = eligibility(
-        stems.species_code, stems.dbh_in, specs, cull=recorded["cull"], grade=recorded["grade"],
-        defect_pct=recorded["defect_pct"],
-    )  # fmt: skip
+    takes = taken(stems, specs, recorded)
     for logs in (
         buck_best_value(stems, specs, prices=prices, **recorded),
         buck_top_down(stems, specs, **recorded),
