@@ -1,6 +1,6 @@
 """Products: what buyers take, and the logs that stems are cut into for them."""
 
-from standmap.products.best_value import buck_best_value
+from standmap.products.best_value import buck_best_value, goes_into_half_log
 from standmap.products.bucking import buck_field, buck_top_down
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
 from standmap.products.defects import DEFECT_KINDS, DEFECT_SIZES, SIZE_LIMITS, StemDefects
@@ -27,6 +27,7 @@ __all__ = [
     "buck_top_down",
     "eligibility",
     "example_products",
+    "goes_into_half_log",
     "log_usd",
     "per_acre_by_plot",
     "saw_top_from_logs",

@@ -120,9 +120,7 @@ def share_lost(
 
 
 @njit()
-def squared_bf(
-    begin: int, end: int, bottom_ft: float, length_ft: float, spans: Spans
-) -> float:
+def squared_bf(begin: int, end: int, bottom_ft: float, length_ft: float, spans: Spans) -> float:
     """Scribner board feet of the squared defects in a log."""
     lost_bf = 0.0
     for i in range(begin, end):

@@ -109,8 +109,7 @@ def buck_best_value(
     >>> bool(log_usd(best, [833], prices).sum() >= log_usd(plain, [833], prices).sum())
     True
     """
-    steps = LOG_FT / 2 / length_step_ft if 0 < length_step_ft < math.inf else 0.5
-    if abs(steps - round(steps)) > SLACK_FT:
+    if not goes_into_half_log(length_step_ft):
         raise DomainError(
             "'length_step_ft' must go into 8 ft a whole number of times, so that half logs lie on "
             f"the steps; got {length_step_ft}. Use 1, 0.5 or 2."
@@ -155,6 +154,18 @@ def buck_best_value(
             cut_length, cut_bottom_ft, count,
         )  # fmt: skip
     return job.measure(cut_product, cut_length, cut_bottom_ft, count)
+
+
+def goes_into_half_log(length_step_ft: float) -> bool:
+    """Whether a length step goes into 8 feet a whole number of times.
+
+    Examples
+    --------
+    >>> goes_into_half_log(0.5), goes_into_half_log(3)
+    (True, False)
+    """
+    steps = LOG_FT / 2 / length_step_ft if 0 < length_step_ft < math.inf else 0.5
+    return abs(steps - round(steps)) <= SLACK_FT and steps > 0.5
 
 
 def priced(job: CuttingJob, prices: StemPrices) -> tuple[plans.PriceArrays, plans.Factors]:

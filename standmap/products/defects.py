@@ -289,4 +289,3 @@ def _between_grades(
         own,
         np.full(len(of_tree), math.nan),
     )
-

@@ -6,10 +6,13 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from standmap.errors import InputError, Problem
 from standmap.products import (
+    SIZE_LIMITS,
     Logs,
+    StemDefects,
     StemPrices,
     buck_best_value,
     buck_field,
@@ -90,10 +93,28 @@ def recorded(tract: Tract, grown: GrownTally) -> dict[str, Any]:
         "grade": trees["grade"].to_numpy(dtype=float),
         "waste_from_ft": trees["defect_from_ft"].to_numpy(dtype=float),
         "waste_to_ft": trees["defect_to_ft"].to_numpy(dtype=float),
+        "defects": stem_defects(tract.defects, trees["source_row"].to_numpy(dtype=np.int64)),
         "stump_ft": volume.stump_ft,
         "cuft_per_cord": volume.cuft_per_cord,
         "aliases": tract.settings.species.aliases,
     }
+
+
+def stem_defects(defects: pd.DataFrame | None, tree_rows: IntArray) -> StemDefects | None:
+    """Return the defects of the tallied trees, by their place among the stems."""
+    if defects is None or defects.empty:
+        return None
+    order = np.argsort(tree_rows, kind="stable")
+    wanted = defects["tree_row"].to_numpy(dtype=np.int64)
+    at = np.minimum(np.searchsorted(tree_rows[order], wanted), len(order) - 1)
+    here = tree_rows[order[at]] == wanted
+    return StemDefects(
+        tree=order[at][here],
+        kind=tuple(defects["kind"][here]),
+        from_ft=defects["from_ft"].to_numpy(dtype=float)[here],
+        to_ft=defects["to_ft"].to_numpy(dtype=float)[here],
+        **{name: defects[name].to_numpy(dtype=float)[here] for name in SIZE_LIMITS},
+    )
 
 
 def stem_prices(tract: Tract, grown: GrownTally) -> StemPrices | None:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from standmap.errors import DomainError, InputError, Problem
 from standmap.tract.borderline import check_borderline
+from standmap.tract.defects import check_quality_limits, read_defects
 from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.domains import read_domains
 from standmap.tract.edges import check_edges
@@ -168,10 +169,14 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
                 tally_file=settings.trees.file,
                 findings=findings,
             )
+    defects = read_defects(settings.defects, sources, trees, tally_file=settings.trees.file)
     if trees is not None and not findings.failed:
         _check_stems(trees, settings.trees.file, findings)
     if products is not None and settings.products and trees is not None and not findings.failed:
         check_makeable(products, trees, aliases, file=settings.products.file, findings=findings)
+        check_quality_limits(
+            products.specs or [], trees, defects, file=settings.products.file, findings=findings
+        )
 
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
     layers = _read_layers(settings, sources, stands)
@@ -202,6 +207,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         stands=stands,
         plots=plots,
         trees=trees,
+        defects=defects,
         design=design,
         products=products.specs,
         prices=prices,

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Final, Literal
 
-from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
 
 from standmap.cruise import MIN_PLOTS, EdgeMethod, circle_acres
+from standmap.products import goes_into_half_log
 from standmap.units import STUMP_FT, TRIM_FT
 
 
@@ -19,6 +20,13 @@ def _as_text(value: object) -> object:
 def _as_date(value: object) -> object:
     """Let a quoted ISO date stand for a TOML date."""
     return datetime.date.fromisoformat(value) if isinstance(value, str) else value
+
+
+def _into_half_log(step_ft: float) -> float:
+    """Refuse a length step that half logs do not lie on."""
+    if not goes_into_half_log(step_ft):
+        raise ValueError("should go into 8 feet a whole number of times")
+    return step_ft
 
 
 Name = Annotated[str, Field(min_length=1), BeforeValidator(_as_text)]
@@ -124,6 +132,29 @@ class TreesTable(_Table):
     product: Column = None
     status: Column = None
     marked: Column = None
+
+
+class DefectsTable(_Table):
+    """``[defects]``: defects of tallied trees; each key names your own column."""
+
+    file: str = FILE
+    sheet: str | None = Field(default=None, description="the worksheet's name")
+    plot: Column = None
+    tree: Column = None
+    kind: Column = None
+    from_ft: Column = None
+    from_m: Column = None
+    to_ft: Column = None
+    to_m: Column = None
+    width_in: Column = None
+    width_cm: Column = None
+    height_in: Column = None
+    height_cm: Column = None
+    departure_in: Column = None
+    departure_cm: Column = None
+    angle_deg: Column = None
+    percent: Column = None
+    grade: Column = None
 
 
 class SpeciesTable(_Table):
@@ -249,7 +280,9 @@ class BuckingTable(_Table):
     method: Literal["top_down", "field", "best_value"] = Field(
         default="top_down", description='"top_down", "field" or "best_value"'
     )
-    length_step_ft: Positive = Field(default=1.0, description="a length in feet")
+    length_step_ft: Annotated[Positive, AfterValidator(_into_half_log)] = Field(
+        default=1.0, description="a length in feet that goes into 8, such as 0.5, 1 or 2"
+    )
 
 
 class MillsTable(_Table):
@@ -437,6 +470,7 @@ class Settings(_Table):
     stands: StandsTable
     plots: PlotsTable
     trees: TreesTable
+    defects: DefectsTable | None = None
     species: SpeciesTable = Field(default_factory=SpeciesTable)
     cruise: CruiseTable
     volume: VolumeTable = Field(default_factory=VolumeTable)

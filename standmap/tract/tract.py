@@ -48,6 +48,8 @@ class Tract:
         times`` (each tree counts at its point), ``distance_ft, slope_pct`` (of the tape to it),
         ``saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
         status, used, why_not, source_row``. NaN is "not recorded".
+    defects : DataFrame or None
+        Defects of the trees used, by ``tree_row``, the tree's ``source_row``; see `read_defects`.
     design : Design
         How the trees were chosen.
     products : list of ProductSpec
@@ -82,6 +84,7 @@ class Tract:
     stands: gpd.GeoDataFrame
     plots: gpd.GeoDataFrame
     trees: pd.DataFrame
+    defects: pd.DataFrame | None
     design: Design
     products: list[ProductSpec]
     prices: PriceSheet | None

@@ -37,6 +37,7 @@ def _logs(tree: np.ndarray, gross_bf: np.ndarray, defect_pct: np.ndarray) -> Log
         large_dib_in=13 * each,
         small_dob_in=13 * each,
         gross_bf=gross_bf,
+        bf=gross_bf * (1 - defect_pct / 100)[:, np.newaxis],
         volume_cuft=gross_bf.sum(axis=1) / 20,
         bark_cuft=each,
         cords=0 * each,
