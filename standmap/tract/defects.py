@@ -86,8 +86,8 @@ def read_defects(
     )
     if any(column.required and column.name not in found for column in DEFECT_COLUMNS):
         return None
-    rows = _frame(read, found, findings)
-    check = _Checks(rows, found, file, findings)
+    rows, unread = _frame(read, found, findings)
+    check = _Checks(rows, found, file, findings, bad=unread)
     kinds = _check_kinds(check)
     _check_ends(check, kinds)
     _check_sizes(check, kinds)
@@ -131,11 +131,17 @@ class _Checks:
     """Reports masked rows of the table, each value as it was typed."""
 
     def __init__(
-        self, rows: pd.DataFrame, found: Mapping[str, Found], file: str, findings: Findings
+        self,
+        rows: pd.DataFrame,
+        found: Mapping[str, Found],
+        file: str,
+        findings: Findings,
+        *,
+        bad: BoolArray,
     ) -> None:
         self.rows, self.found, self.file, self.findings = rows, found, file, findings
         self.at = rows["source_row"].to_numpy(dtype=np.int64)
-        self.bad = np.zeros(len(rows), dtype=np.bool_)
+        self.bad = bad
 
     def header(self, name: str) -> str:
         """Return the header that a column goes by in the file."""
@@ -160,6 +166,7 @@ class _Checks:
             values = np.array(
                 ["" if np.isnan(v) else f"{v / factor:.10g}" for v in values], dtype=object
             )
+        blank = all(str(value) in ("", "nan") for value in values)
         self.findings.rows(
             "error" if is_error else "warning",
             self.file,
@@ -167,14 +174,18 @@ class _Checks:
             mend,
             rows=self.at[mask],
             column=self.header(name),
-            values=values,
+            values=None if blank else values,
         )
         if is_error:
             self.bad |= mask
 
 
-def _frame(read: Table, found: Mapping[str, Found], findings: Findings) -> pd.DataFrame:
+def _frame(
+    read: Table, found: Mapping[str, Found], findings: Findings
+) -> tuple[pd.DataFrame, BoolArray]:
+    """Return every canonical column, and which rows have text where a number should be."""
     columns: dict[str, object] = {}
+    unread = np.zeros(len(read), dtype=np.bool_)
     for column in DEFECT_COLUMNS:
         where = found.get(column.name)
         if not column.number:
@@ -183,7 +194,8 @@ def _frame(read: Table, found: Mapping[str, Found], findings: Findings) -> pd.Da
             columns[column.name] = np.full(len(read), np.nan)
         else:
             columns[column.name] = numbers(read, where, findings)
-    return pd.DataFrame({**columns, "source_row": read.rows})
+            unread |= read.number(where.at)[1]
+    return pd.DataFrame({**columns, "source_row": read.rows}), unread
 
 
 def _check_kinds(check: _Checks) -> pd.Series:
@@ -263,13 +275,17 @@ def _of_trees(check: _Checks, trees: pd.DataFrame, tally_file: str) -> pd.DataFr
     first = ~keys.duplicated()
     at = pd.Series(np.flatnonzero(first), index=keys[first]).reindex(wanted).to_numpy()
     lost = np.isnan(at)
-    on_plot = trees.groupby("plot", sort=False)["tree"].agg(list)
-    mends = []
-    for plot, tree in zip(check.rows["plot"], check.rows["tree"], strict=True):
-        if plot in on_plot.index:
-            mends.append(did_you_mean(tree, on_plot[plot], all_known=f"Trees of plot {plot}"))
-        else:
-            mends.append(did_you_mean(plot, list(on_plot.index), all_known="Plots tallied"))
+    on_plot = {str(plot): list(of) for plot, of in trees.groupby("plot", sort=False)["tree"]}
+    bare = ~check.rows["plot"].isin(list(on_plot)).to_numpy(dtype=bool)
+    mends = [
+        did_you_mean(p, list(on_plot), all_known="Plots tallied") if b else ""
+        for p, b in zip(check.rows["plot"], bare, strict=True)
+    ]
+    check.tell(bare, "plot", f"{tally_file} has no tree on such a plot", mends)
+    mends = [
+        f"Plot {p} has trees {some(on_plot[p])}." if p in on_plot else ""
+        for p in check.rows["plot"]
+    ]
     check.tell(lost, "tree", f"{tally_file} has no such tree on the plot", mends)
     tree = trees.iloc[np.where(lost, 0, at).astype(np.int64)].reset_index(drop=True)
     top = np.fmin(tree["height_ft"].to_numpy(float), tree["broken_height_ft"].to_numpy(float))
