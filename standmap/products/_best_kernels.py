@@ -3,7 +3,7 @@
 A dynamic programme from the stump up. Its states are the heights where a cut can fall. Heights lie
 in *classes*: a class is what is left of a height above its base after whole length steps, so that
 trims and odd lengths, which fall between the steps, are carried exactly (see `Lattice`). Further
-bases stand at the tops of the spans of a tree with defects. The best value of the stem below a
+bases stand at the tops of stretches cut out, of forks and of grades. The best value of the stem below a
 state is the best over the logs that end there, each net of the defects in it and added to the best
 below its own bottom, and over waste: one step left, or the whole way to the top of a span.
 
@@ -25,7 +25,6 @@ import math
 from standmap._jit import njit, prange
 from standmap.logs._kernels import bf_log
 from standmap.products._kernels import (
-    SLACK_FT,
     SLACK_IN,
     SLACK_PCT,
     Floats,
@@ -48,6 +47,7 @@ from standmap.products._plan_kernels import (
     make_work,
 )
 from standmap.products._span_kernels import (
+    SLACK_FT,
     Spans,
     above_forks_ft,
     defect_pct_of_log,

@@ -14,7 +14,6 @@ import numpy as np
 from standmap._jit import njit, prange
 from standmap.logs._kernels import bf_log
 from standmap.products._kernels import (
-    SLACK_FT,
     Floats,
     Int8s,
     Int16s,
@@ -23,7 +22,7 @@ from standmap.products._kernels import (
     SpecArrays,
     length_ft_of,
 )
-from standmap.products._span_kernels import Spans, defect_pct_of_log, net_of_spans_bf
+from standmap.products._span_kernels import SLACK_FT, Spans, defect_pct_of_log, net_of_spans_bf
 from standmap.trees._kernels import profile_at
 from standmap.units import LB_PER_TON
 

@@ -12,7 +12,6 @@ import numpy as np
 
 from standmap._jit import njit
 from standmap.products._kernels import (
-    SLACK_FT,
     Bools,
     Floats,
     Int16s,
@@ -23,7 +22,7 @@ from standmap.products._kernels import (
     ceiling_ft,
     length_ft_of,
 )
-from standmap.products._span_kernels import Spans
+from standmap.products._span_kernels import SLACK_FT, Spans
 from standmap.trees._kernels import thins_upward
 
 TON = 4

@@ -9,7 +9,6 @@ import numpy as np
 from standmap._jit import njit, prange
 from standmap.logs._kernels import bf_log
 from standmap.products._kernels import (
-    SLACK_FT,
     Floats,
     Int32s,
     Ints,
@@ -30,7 +29,7 @@ from standmap.products._plan_kernels import (
     PriceArrays,
     sells,
 )
-from standmap.products._span_kernels import Spans, net_of_spans_bf
+from standmap.products._span_kernels import SLACK_FT, Spans, net_of_spans_bf
 from standmap.trees._kernels import wood_cuft_between
 from standmap.units import BF_PER_MBF
 

@@ -43,7 +43,7 @@ _arc_departure_in = njit()(formulas.arc_departure_in)
 
 
 class Spans(NamedTuple):
-    """Defects by tree, and the heights above the stump where they end.
+    """Defects by tree, and the heights where a stretch cut out, a fork or a grade ends.
 
     ``size`` and ``other`` hold a grade (infinite where nobody graded), a width and a height, a
     departure, an angle or a percent. Tops are distinct and rise: tree ``t`` owns ``first_top[t]``

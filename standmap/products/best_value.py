@@ -13,7 +13,8 @@ from standmap.errors import DomainError
 from standmap.logs import decimal_c_table
 from standmap.products import _best_kernels as kernels
 from standmap.products import _plan_kernels as plans
-from standmap.products._kernels import SLACK_FT, SpecArrays
+from standmap.products._kernels import SpecArrays
+from standmap.products._span_kernels import SLACK_FT
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import CuttingJob, make_job
 from standmap.products.defects import StemDefects
@@ -75,13 +76,14 @@ def buck_best_value(
     -----
     A legal cut is a row of logs from the stump up, each of a spec and one of its lengths with its
     trim, under the very limits of :func:`buck_top_down`, with gaps of waste between them: any
-    number of length steps, or up to the top of the bad stretch. The dynamic programme keeps the
-    best value at every height such a cut can reach (steps, odd lengths and sums of trims are
-    carried exactly) and so finds the greatest value of all of them.
+    number of length steps, or up to the top of a stretch that is cut out, of a fork, or of one
+    grade. The dynamic programme keeps the best value at every height such a cut can reach (steps,
+    odd lengths and sums of trims are carried exactly), each log net of the defects it holds, and so
+    finds the greatest value of all of them.
 
     It is never below the value of the other two ways at the same prices, since their cuts are
-    legal cuts: top-down leaves gaps only up to the top of the bad stretch; the field way leaves
-    gaps of 8 feet, which is a whole number of length steps.
+    legal cuts: top-down leaves gaps only up to such tops; the field way leaves gaps of 8 feet,
+    which is a whole number of length steps, or up to such tops.
 
     Where cuts tie, the longer log wins, and bulk wood is cut in the fewest pieces.
 

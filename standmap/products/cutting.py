@@ -16,7 +16,7 @@ from standmap.errors import DomainError
 from standmap.logs import decimal_c_table
 from standmap.products import _kernels as kernels
 from standmap.products import _log_kernels as log_kernels
-from standmap.products._span_kernels import Spans
+from standmap.products._span_kernels import SLACK_FT, Spans
 from standmap.products.cut_logs import Logs
 from standmap.products.defects import StemDefects, best_grade, make_spans
 from standmap.products.eligibility import Floats, eligibility, per_stem, refuse
@@ -281,7 +281,7 @@ def _first_slots(stems: Stems, arrays: kernels.SpecArrays, stump_ft: float) -> I
     """Where each tree's slots begin: room for its stem in the shortest pieces, and the end."""
     shortest = arrays.lengths_ft[arrays.first_length] + arrays.trim_ft
     shortest_ft = np.min(shortest, initial=math.inf)
-    most = np.nan_to_num((stems.usable_top_ft - stump_ft + kernels.SLACK_FT) / shortest_ft)
+    most = np.nan_to_num((stems.usable_top_ft - stump_ft + SLACK_FT) / shortest_ft)
     return np.concatenate([[0], np.cumsum(np.maximum(most, 0.0).astype(np.int64))])
 
 

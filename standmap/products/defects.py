@@ -236,8 +236,8 @@ def make_spans(
         )
         code = np.array([DEFECT_KINDS.index(kind) for kind in defects.kind])
         size, other = np.full(len(defects), math.nan), np.full(len(defects), math.nan)
-        for kind, names in DEFECT_SIZES.items():
-            rows = defects.is_kind(kind)
+        for name_of_kind, names in DEFECT_SIZES.items():
+            rows = defects.is_kind(name_of_kind)
             for column, name in zip((size, other), names, strict=False):
                 column[rows] = getattr(defects, name)[rows]
         parts.append((defects.tree, code, defects.from_ft, defects.to_ft, size, other))
@@ -250,7 +250,9 @@ def make_spans(
         column[above] for column in (tree, kind, low, high, size, other)
     )
     order = np.lexsort((high, low, tree))
-    tops = np.unique(np.column_stack([tree, high])[np.isfinite(high)], axis=0)
+    # A deduction alone is no place to go on from, or more defect could make more cuts legal.
+    breaks = np.isfinite(high) & (kind <= kernels.GRADE)
+    tops = np.unique(np.column_stack([tree, high])[breaks], axis=0)
     places = np.arange(n + 1)
     return kernels.Spans(
         first=np.searchsorted(tree[order], places).astype(np.int64),

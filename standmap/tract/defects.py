@@ -159,7 +159,7 @@ class _Checks:
         is_error = severity == "error"
         mask = mask & ~self.bad if is_error else mask
         if not isinstance(mend, str):
-            mend = [mend[i] for i in np.flatnonzero(mask)]
+            mend = [mend[i] for i in np.flatnonzero(mask).tolist()]
         values = self.rows[name].to_numpy(dtype=object)[mask]
         if name in self.found and len(values) and isinstance(values[0], float):
             factor = self.found[name].factor

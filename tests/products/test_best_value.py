@@ -191,6 +191,18 @@ def worst_grade(rows, tree_grade, bottom, top):
     return worst
 
 
+def ends_of_stretches(rows):
+    """Where cutting may go on: tops of stretches cut out, forks and grades, and of what no grade
+    covers below a graded stretch."""
+    tops = {row["to_ft"] for row in rows if row["kind"] in ("cut out", "fork", "grade")}
+    covered = 0.0
+    for row in sorted((r for r in rows if r["kind"] == "grade"), key=lambda r: r["from_ft"]):
+        if row["from_ft"] > covered + 1e-6:
+            tops.add(row["from_ft"])
+        covered = max(covered, row["to_ft"])
+    return tops
+
+
 def losses(rows, dib, bottom, length, rule):
     """Share of a log lost by a rule, and board feet lost by a formula of the rule's own."""
     share, bf = 0.0, 0.0
@@ -275,7 +287,7 @@ def by_trying_everything(stem, specs, prices, recorded, step_ft):
     row = prices.rows_of(stem.species_code)[0]
     price, units = prices.price_usd[row], prices.unit[row]
     rows = defects_of(recorded)
-    tops = [row["to_ft"] for row in rows]
+    tops = ends_of_stretches(rows)
 
     @cache
     def log_value(s, bottom, length):
@@ -427,6 +439,75 @@ def test_more_defect_never_brings_more(seed, more):
     worse = recorded | {"defect_pct": recorded["defect_pct"] + more}
     after = buck_best_value(stems, specs, prices=prices, **worse)
     assert (value(after, stems, prices) <= value(before, stems, prices) + 1e-9).all()
+
+
+def with_rows(defects, rows):
+    """The same defects and some more."""
+    names = [f.name for f in fields(defects)[2:]]
+    return StemDefects(
+        tree=np.concatenate([defects.tree, [row["tree"] for row in rows]]),
+        kind=(*defects.kind, *(row["kind"] for row in rows)),
+        **{
+            name: np.concatenate([getattr(defects, name), [row.get(name, np.nan) for row in rows]])
+            for name in names
+        },
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(seeds, st.sampled_from(DEFECT_KINDS))
+def test_one_more_defect_of_any_kind_never_brings_more(seed, kind):
+    """A deduction that nobody would have missed, and then one that hurts, on the same stretch.
+
+    A stretch cut out, a fork and a grade are also places to go on from, so they are put where one
+    that forbids nothing (a grade as good as can be, over one that was there) stood before.
+    """
+    stems, specs, prices, recorded = random_case(seed, n=5, most_specs=5, tallest_ft=120)
+    rng = np.random.default_rng(seed)
+    span = [
+        {"tree": t, "from_ft": low, "to_ft": low + rng.uniform(0.5, 20)}
+        for t, low in enumerate(rng.uniform(0, 0.6, 5) * stems.usable_top_ft)
+    ]
+    sizes = {"width_in": 6.0, "height_in": 5.0, "departure_in": 7.0, "angle_deg": 90.0,
+             "percent": 60.0, "grade": 9.0}  # fmt: skip
+    marks = [
+        {**row, "from_ft": row["to_ft"], "kind": "fork"}
+        for row in span
+        if kind in ("cut out", "fork", "grade")
+    ]
+    starts = [{**row, "to_ft": row["from_ft"], "kind": "fork"} for row in span if kind == "grade"]
+    before = with_rows(recorded["defects"], [*marks, *starts])
+    after = with_rows(before, [{**row, **sizes, "kind": kind} for row in span])
+    worth = [
+        value(buck_best_value(stems, specs, prices=prices, **recorded | {"defects": found}),
+              stems, prices)
+        for found in (before, after)
+    ]  # fmt: skip
+    assert (worth[1] <= worth[0] + 1e-9).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(seeds, st.floats(1, 3))
+def test_a_larger_defect_never_brings_more(seed, growth):
+    stems, specs, prices, recorded = random_case(seed, n=5, most_specs=5, tallest_ft=120)
+    found = recorded["defects"]
+    most = {"angle_deg": 360.0, "percent": 100.0, "grade": 9.0}
+    larger = {
+        name: np.minimum(np.ceil(getattr(found, name) * growth), most.get(name, 120.0))
+        for name in ("width_in", "height_in", "departure_in", "angle_deg", "percent", "grade")
+    }
+    worse = recorded | {"defects": replace(found, **larger)}
+    before = buck_best_value(stems, specs, prices=prices, **recorded)
+    after = buck_best_value(stems, specs, prices=prices, **worse)
+    assert (value(after, stems, prices) <= value(before, stems, prices) + 1e-9).all()
+    # The same logs, scaled again: net falls log by log under every rule, gross stays.
+    free = {"min_dbh_in": 0.0, "max_grade": math.inf, "max_cull_pct": 100.0}
+    easy = [replace(spec, **free) for spec in specs]
+    less, more = (buck_top_down(stems, easy, **given) for given in (recorded, worse))
+    np.testing.assert_array_equal(more.gross_bf, less.gross_bf)
+    assert (more.bf <= less.bf + 1e-9).all()
+    assert (less.bf <= less.gross_bf).all() and (more.bf >= 0).all()
+    assert ((less.defect_pct >= 0) & (less.defect_pct <= 100)).all()
 
 
 @CASES
