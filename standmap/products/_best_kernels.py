@@ -3,9 +3,9 @@
 A dynamic programme from the stump up. Its states are the heights where a cut can fall. Heights lie
 in *classes*: a class is what is left of a height above its base after whole length steps, so that
 trims and odd lengths, which fall between the steps, are carried exactly (see `Lattice`). Further
-bases stand at the tops of stretches cut out, of forks and of grades. The best value of the stem below a
-state is the best over the logs that end there, each net of the defects in it and added to the best
-below its own bottom, and over waste: one step left, or the whole way to the top of a span.
+bases stand at the tops of stretches cut out, of forks and of grades. The best value of the stem
+below a state is the best over the logs that end there, each net of the defects in it and added to
+the best below its own bottom, and over waste: one step left, or the whole way to a higher base.
 
 Products that need a count (paid by the tree, or taken from so many pieces on) multiply the states
 by how many of their pieces lie below, up to the number needed: a mixed-radix number ``q``.

@@ -74,11 +74,12 @@ class ProductSpec:
     max_grade : float
         Worst grade of the butt log, 1 the best, of the trees taken. A tree that nobody graded is
         not taken: size alone never makes a grade. The butt log speaks for the tree, as in the
-        hardwood tree grades of Hanks 1976 (from memory); an upper log is seldom better.
+        hardwood tree grades of Hanks 1976 (from memory); an upper log is seldom better. Where
+        stretches of a stem are graded (`StemDefects`), a log has the grade of its worst part.
     butt_only : bool
         True where only the first log, cut at the stump, is taken.
     max_cull_pct : float
-        Most defect that a tree taken may have. [%]
+        Most defect that a tree taken, or a log of a stem with recorded defects, may have. [%]
     min_logs : int
         Fewest pieces of the product that make it worth sorting: a tree that yields fewer yields
         none.

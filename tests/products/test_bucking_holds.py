@@ -232,6 +232,13 @@ recorded = dict(
     saw_top_ft=room.saw_top_from_logs([3, 2.5, np.nan, 3, np.nan, np.nan]),
     defect_pct=[10, 0, 0, 20, 0, 0], called_product=["face veneer", "", "", "", "", ""],
     waste_from_ft=[np.nan, 12.0] + [np.nan] * 4, waste_to_ft=[np.nan, 15.5] + [np.nan] * 4,
+    defects=room.StemDefects(
+        tree=[0, 0, 3, 4, 4, 5, 5, 5],
+        kind=["sweep", "fork", "crook", "squared", "cut out", "wedge", "percent", "grade"],
+        from_ft=[5, 40, 3, 2, 14, 1, 20, 1], to_ft=[25, 40, 9, 8, 15, 9, 30, 12],
+        departure_in=[6, 0, 3, 0, 0, 0, 0, 0], width_in=[5] * 8, height_in=[4] * 8,
+        angle_deg=[60] * 8, percent=[30] * 8, grade=[2] * 8,
+    ),
 )
 codes = np.unique(stems.species_code)
 prices = room.StemPrices(
