@@ -13,7 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standmap._jit import njit
-from standmap.logs import _defect_formulas as formulas
+
+# By name, not by module: compiled code is kept under the sources that such lines name.
+from standmap.logs._defect_formulas import (
+    arc_departure_in,
+    crook_share,
+    interior_share,
+    section_share,
+    squared_loss_bf,
+    sweep_share,
+    wedge_share,
+)
 from standmap.logs._kernels import SCRIBNER
 
 SLACK_FT = 1e-6
@@ -33,13 +43,13 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Int8s = NDArray[np.int8]
 
-_section_share = njit()(formulas.section_share)
-_wedge_share = njit()(formulas.wedge_share)
-_sweep_share = njit()(formulas.sweep_share)
-_crook_share = njit()(formulas.crook_share)
-_interior_share = njit()(formulas.interior_share)
-_squared_loss_bf = njit()(formulas.squared_loss_bf)
-_arc_departure_in = njit()(formulas.arc_departure_in)
+_section_share = njit()(section_share)
+_wedge_share = njit()(wedge_share)
+_sweep_share = njit()(sweep_share)
+_crook_share = njit()(crook_share)
+_interior_share = njit()(interior_share)
+_squared_loss_bf = njit()(squared_loss_bf)
+_arc_departure_in = njit()(arc_departure_in)
 
 
 class Spans(NamedTuple):
