@@ -80,6 +80,9 @@ class Appraisal:
         The same for all of it together, as `totals`.
     streams, buffers, exclusions, pieces : GeoDataFrame
         The land as it was laid out.
+    land : Land
+        The same with the rules, the widths as drawn, the check of every harvest unit and what may
+        be cut inside partial-harvest buffers.
     height_curves, height_points, height_lines : DataFrame
         The height curves fitted, the trees they were fitted to, and the curves as points; empty
         where none was needed.
@@ -133,6 +136,7 @@ class Appraisal:
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     pieces: gpd.GeoDataFrame
+    land: Land
     height_curves: pd.DataFrame
     height_points: pd.DataFrame
     height_lines: pd.DataFrame
@@ -316,6 +320,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         buffers=land.buffers,
         exclusions=land.exclusions,
         pieces=land.pieces,
+        land=land,
         height_curves=tally.height_curves,
         height_points=drawn.height_points,
         height_lines=drawn.height_lines,

@@ -1,4 +1,4 @@
-"""Streams, exclusions and rasters: what must stay, and the ground and canopy from above."""
+"""Exclusions and rasters: what must stay, and the ground and canopy from above."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from standmap._rasters import open_raster
 from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
-from standmap.tract.findings import Findings, did_you_mean, some
-from standmap.tract.settings import BuffersTable, ExclusionsTable, RastersTable, StreamsTable
+from standmap.tract.findings import Findings, did_you_mean
+from standmap.tract.settings import ExclusionsTable, RastersTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import read_layer
@@ -23,74 +23,6 @@ NEAR_M: Final = 1609.344
 """A layer with nothing within a mile of the stands is not of this tract. [m]"""
 WHOLLY: Final = 0.999
 """Share of the stands' acres a raster must cover to be said to cover the tract."""
-
-
-def read_streams(
-    table: StreamsTable,
-    buffers: BuffersTable,
-    sources: Sources,
-    stands: gpd.GeoDataFrame | None,
-) -> gpd.GeoDataFrame | None:
-    """Read the streams with the buffer width of each one's class.
-
-    Returns
-    -------
-    GeoDataFrame or None
-        ``class``, ``width_ft`` (each side), ``source_row``, geometry, in the stands' CRS.
-    """
-    findings, file = sources.findings, table.file
-    path = sources.find(file, "[streams]")
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path,
-            file,
-            findings,
-            key="[streams]",
-            kinds=("line", "polygon"),
-            layer=table.layer,
-            crs=table.crs,
-        )
-    )
-    if layer is None:
-        return None
-    mapped = {"class": table.class_} if "class_" in table.model_fields_set and table.class_ else {}
-    name = _find_one(layer, "class", mapped, file, findings)
-    if name is None:
-        return None
-    streams = gpd.GeoDataFrame(
-        {"class": text_column(layer, name), "source_row": layer["source_row"].to_numpy()},
-        geometry=layer.geometry.to_numpy(),
-        crs=layer.crs,
-    )
-    streams = _placed_only(streams, file, findings)
-    widths = {key.casefold(): width for key, width in buffers.widths_ft.items()}
-    classes = streams["class"].to_numpy(dtype=object)
-    known = np.array([c.casefold() in widths for c in classes], dtype=bool)
-    for one in dict.fromkeys(classes[~known]):
-        row = int(streams["source_row"].to_numpy()[classes == one][0])
-        hint = did_you_mean(one, list(buffers.widths_ft)) if widths and one else ""
-        findings.error(
-            file,
-            "streams of this class have no buffer width",
-            f"Give it one in [buffers.widths_ft], 0 where nothing must stay. {hint}".strip(),
-            row=row,
-            column=name,
-            value=one,
-        )
-    present = {c.casefold() for c in classes}
-    for key in buffers.widths_ft:
-        if key.casefold() not in present:
-            findings.warn(
-                sources.tract_file,
-                "no stream is of this class",
-                f"The layer has: {some(list(dict.fromkeys(classes)))}.",
-                column=f"buffers.widths_ft.{key}",
-            )
-    streams["width_ft"] = [widths.get(c.casefold(), np.nan) for c in classes]
-    streams = _to_stands(streams, stands, file, findings, "[streams]")
-    return streams[["class", "width_ft", "geometry", "source_row"]]
 
 
 def read_exclusions(
@@ -123,7 +55,7 @@ def read_exclusions(
     mapped = {}
     if "reason" in table.model_fields_set and table.reason is not None:
         mapped["reason"] = table.reason
-    name = _find_one(layer, "reason", mapped, file, findings)
+    name = find_one(layer, "reason", mapped, file, findings)
     if name is None:
         return None
     out = gpd.GeoDataFrame(
@@ -172,22 +104,23 @@ def read_exclusions(
         geometry=np.r_[mended.geometry.to_numpy(), out.geometry.to_numpy()[thin]],
         crs=layer.crs,
     ).astype({"source_row": np.int64})
-    out = _to_stands(out, stands, file, findings, "[exclusions]")
+    out = to_stands(out, stands, file, findings, "[exclusions]")
     if table.setback_ft > 0 and len(out):
         out = set_back(out, table.setback_ft, crs=out.crs if stands is not None else None)
     return out[["reason", "geometry", "source_row"]]
 
 
-def _find_one(
+def find_one(
     layer: gpd.GeoDataFrame, wanted: str, mapped: dict[str, str], file: str, findings: Findings
 ) -> str | None:
+    """Return the layer's own name of one text column, or report that there is none."""
     header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
     column = Column(wanted, required=True, number=False)
     found = find_columns(header, (column,), mapped, file=file, findings=findings)
     return found[wanted].header if wanted in found else None
 
 
-def _placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
+def placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
     """Set aside features without geometry."""
     shapes = layer.geometry.to_numpy()
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
@@ -198,7 +131,7 @@ def _placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.
     return layer[~empty].reset_index(drop=True)
 
 
-def _to_stands(
+def to_stands(
     layer: gpd.GeoDataFrame,
     stands: gpd.GeoDataFrame | None,
     file: str,

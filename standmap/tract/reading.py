@@ -19,7 +19,7 @@ from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.domains import read_domains
 from standmap.tract.edges import check_edges
 from standmap.tract.findings import Findings, some
-from standmap.tract.layers import find_rasters, read_exclusions, read_streams
+from standmap.tract.layers import find_rasters, read_exclusions
 from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
@@ -37,6 +37,7 @@ from standmap.tract.tally import read_tally, set_aside
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import locate, read_settings
 from standmap.tract.tree_checks import checked_aliases
+from standmap.tract.water import read_water
 from standmap.trees import fit_heights, national_stems
 
 OUTSIDE: Final = "its plot is outside every stand"
@@ -174,8 +175,9 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         check_makeable(products, trees, aliases, file=settings.products.file, findings=findings)
 
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
-    layers = _read_layers(settings, sources, stands)
     rasters = find_rasters(settings.rasters, sources, stands)
+    water = read_water(settings, sources, stands, ground="elevation" in rasters)
+    layers = _read_layers(settings, sources, stands)
     check_terrain(settings.terrain, findings, file)
     plan = read_plan(
         settings,
@@ -208,6 +210,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         mills=mills,
         taper=taper,
         offers=tuple(offers),
+        streams=water.streams,
+        stream_rules=water.rules,
         rasters=rasters,
         problems=tuple(findings.problems),
         ledger=findings.ledger,
@@ -263,9 +267,6 @@ def _read_layers(
 ) -> Mapping[str, gpd.GeoDataFrame | None]:
     units = None if settings.units is None else read_units(settings.units, sources, stands)
     return {
-        "streams": None
-        if settings.streams is None
-        else read_streams(settings.streams, settings.buffers, sources, stands),
         "exclusions": None
         if settings.exclusions is None
         else read_exclusions(settings.exclusions, sources, stands),
