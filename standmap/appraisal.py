@@ -8,7 +8,7 @@ its sampling error, every acre is netted of what must stay.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ from standmap.steps.drawings import Drawings, draw
 from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
+from standmap.steps.partial import partial_harvest
 from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
@@ -285,6 +286,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tables: ResultTables = result_tables(tract, tally, land)
     checks: SampleChecks = check_sample(tract, tally, land)
     domains: Domains = estimate_parts(tract, tables.found, land)
+    land = replace(land, partial_harvest=partial_harvest(tract, tally, land, tables.found))
     tell(0.65, "Comparing cuts, mills and offers")
     plots = PlotSums(tally, tables.found, tables.net_acres)
     sale: Merchandising = merchandise(tract, tally, plots)
