@@ -86,9 +86,13 @@ class Land:
 
     @property
     def is_settled(self) -> bool:
-        """Whether the check can answer: streams named, rules read, no part-only ground entered."""
+        """Whether the check has an answer.
+
+        It has none without units, without streams, by a rule nobody read, or where a unit enters
+        ground of which part may be cut.
+        """
         unsure = self.unit_check["verdict"].isin([PART_ONLY, NOT_SETTLED]).any()
-        return not (unsure or self.water.rules.empty)
+        return not (unsure or self.water.rules.empty or self.unit_acres.empty)
 
 
 def lay_out(tract: Tract) -> Land:

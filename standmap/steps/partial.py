@@ -96,7 +96,7 @@ def partial_harvest(
         rule = tract.stream_rules[name]
         assert rule is not None  # its buffer was drawn by it
         keep = _keep(rule, part, cutting)
-        here = acres.loc[(name, part, cutting)]
+        here = acres.loc[acres.index == (name, part, cutting)].iloc[0]
         rows.append(
             {
                 "class": name,

@@ -24,6 +24,12 @@ from standmap.tract import Tract
 
 Rules = Mapping[str, StreamRule | None]
 
+OWN_WIDTHS: Final = (
+    "Widths of your own are settings of the tract file, not law: check them against the current "
+    "rule with the state forestry agency."
+)
+"""Printed beside widths the user set."""
+
 WIDTH_COLUMNS: Final = (
     *("class", "side", "stations", "least_ft", "mean_ft", "most_ft"),
     *("mean_slope_pct", "steepest_pct", "measured_share", "unverified_share", "starts_at"),
@@ -239,7 +245,14 @@ def _cautions(rules: Rules) -> tuple[str, ...]:
     if not kept:
         return ()
     unsure = any(not rule.verified for rule in kept)
-    return (CHECK_THE_RULE, *((UNVERIFIED,) if unsure else ()))
+    published = any(rule.jurisdiction != OWN_WIDTH for rule in kept)
+    own = any(rule.jurisdiction == OWN_WIDTH for rule in kept)
+    said = (
+        (CHECK_THE_RULE, published),
+        (UNVERIFIED, unsure),
+        (OWN_WIDTHS, own),
+    )
+    return tuple(words for words, wanted in said if wanted)
 
 
 def _roads(rules: Rules) -> pd.DataFrame:

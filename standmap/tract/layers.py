@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from standmap._rasters import open_raster
@@ -14,7 +17,7 @@ from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, did_you_mean
-from standmap.tract.settings import ExclusionsTable, RastersTable
+from standmap.tract.settings import ExclusionsTable, RastersTable, SetbackTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import read_layer
@@ -108,6 +111,119 @@ def read_exclusions(
     if table.setback_ft > 0 and len(out):
         out = set_back(out, table.setback_ft, crs=out.crs if stands is not None else None)
     return out[["reason", "geometry", "source_row"]]
+
+
+def read_setbacks(
+    tables: Sequence[SetbackTable], sources: Sources, stands: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame | None:
+    """Read the layers of ``[[setbacks]]``, each kept away from by its own distance.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        As :func:`read_exclusions`, in the order of the tables; None where there are none.
+    """
+    layers = [_read_setback(table, sources, stands) for table in tables]
+    read = [layer for layer in layers if layer is not None]
+    if not read:
+        return None
+    return gpd.GeoDataFrame(pd.concat(read, ignore_index=True), crs=read[0].crs)
+
+
+def _read_setback(
+    table: SetbackTable, sources: Sources, stands: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame | None:
+    findings, file = sources.findings, table.file
+    path = sources.find(file, "[[setbacks]]")
+    layer = (
+        None
+        if path is None
+        else read_layer(
+            path,
+            file,
+            findings,
+            key="[[setbacks]]",
+            kinds=("polygon", "line", "point"),
+            layer=table.layer,
+            crs=table.crs,
+        )
+    )
+    if layer is None:
+        return None
+    distance = _distances(layer, table, sources)
+    if distance is None:
+        return None
+    out = gpd.GeoDataFrame(
+        {
+            "reason": np.full(len(layer), table.reason, dtype=object),
+            "distance_ft": distance,
+            "source_row": layer["source_row"].to_numpy(),
+        },
+        geometry=layer.geometry.to_numpy(),
+        crs=layer.crs,
+    )
+    out = placed_only(out, file, findings)
+    flat = shapely.get_dimensions(out.geometry.to_numpy()) == 2
+    bare = ~flat & ~(out["distance_ft"] > 0).to_numpy(dtype=bool)
+    findings.rows(
+        "error",
+        file,
+        "a line or point has no acres to keep away from",
+        "Give it a distance of more than 0 ft, or draw it as a polygon.",
+        rows=out["source_row"].to_numpy()[bare],
+        column=table.distance_column or "setbacks.distance_ft",
+    )
+    # Joined as drawn: lines and points have nothing to mend.
+    mended = mend_layer(out[flat].reset_index(drop=True), "reason", file, findings)
+    both = gpd.GeoDataFrame(pd.concat([mended, out[~flat]], ignore_index=True), crs=layer.crs)
+    both = to_stands(both, stands, file, findings, "[[setbacks]]")
+    plane = both.crs if stands is not None else None
+    if not bare.any() and len(both):
+        both = set_back(both, both["distance_ft"].to_numpy(dtype=float), crs=plane)
+    return both[["reason", "geometry", "source_row"]]
+
+
+def _distances(
+    layer: gpd.GeoDataFrame, table: SetbackTable, sources: Sources
+) -> npt.NDArray[np.float64] | None:
+    """Return the distance kept from each feature, from its column or the one stated."""
+    findings = sources.findings
+    if table.distance_column is None and table.distance_ft is None:
+        findings.error(
+            sources.tract_file,
+            f"no distance is given for {table.reason!r}",
+            "Give distance_ft, or name the column that holds it, distance_column.",
+            column="setbacks.distance_ft",
+        )
+        return None
+    if table.distance_column is None:
+        return np.full(len(layer), table.distance_ft, dtype=float)
+    header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
+    found = find_columns(
+        header,
+        (Column("distance_column", required=True),),
+        {"distance_column": table.distance_column},
+        file=table.file,
+        findings=findings,
+    )
+    if "distance_column" not in found:
+        return None
+    typed = layer[found["distance_column"].header]
+    number = pd.to_numeric(typed, errors="coerce").to_numpy(dtype=float)
+    blank = typed.isna().to_numpy() | (typed.astype(str).str.strip() == "").to_numpy()
+    if table.distance_ft is not None:  # stands in for blank cells
+        number = np.where(blank, table.distance_ft, number)
+    wrong = ~((number >= 0) & np.isfinite(number))
+    findings.rows(
+        "error",
+        table.file,
+        "the distance to keep away must be 0 ft or more",
+        "Mend it, or blank the cell and give distance_ft for such rows.",
+        rows=layer["source_row"].to_numpy(dtype=np.int64)[wrong],
+        column=table.distance_column,
+        values=typed.to_numpy(dtype=object)[wrong],
+    )
+    return None if wrong.any() else number
 
 
 def find_one(
