@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import rasterio
 import shapely
+from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.enums import Resampling
 from rasterio.vrt import WarpedVRT
@@ -33,6 +34,15 @@ MOST_CELLS: Final = 16_000_000
 """A window of more cells is read at wider cells, so that memory holds."""
 
 NOTHING: Final = -9999.0
+
+WAYS: Final = (
+    *((1, 0, 1), (2, 1, 1), (4, 1, 0), (8, 1, -1)),
+    *((16, 0, -1), (32, -1, -1), (64, -1, 0), (128, -1, 1)),
+)
+"""Code of each neighbour, rows down and columns right to it, clockwise from the east."""
+
+Grid = NDArray[np.float32]
+Ways = NDArray[np.uint8]
 
 
 def candidate_channels(
@@ -73,10 +83,10 @@ def candidate_channels(
 
     Notes
     -----
-    By pyflwdir: depressions filled by priority from the edges (Wang and Liu 2006; cf. Barnes and
-    others 2014), each cell drained to the steepest of its eight neighbours (O'Callaghan and Mark
-    1984), cells counted downstream. A map of low ground, not of water: culverts, ditches, sinks
-    and the width of the cells all mislead it.
+    Depressions are filled by priority from the edges (Wang and Liu 2006; by pyflwdir), each cell is
+    drained to the steepest of its eight neighbours (O'Callaghan and Mark 1984), and over filled
+    ground the way the flood came; cells are counted downstream and traced by pyflwdir. A map of low
+    ground, not of water: culverts, ditches, sinks and the width of the cells all mislead it.
 
     References
     ----------
@@ -93,8 +103,9 @@ def candidate_channels(
     height, grid = _window(dem_path, shapes.total_bounds, crs, margin_ft * M_PER_FT)
     if (height == NOTHING).all():
         return _layer([], [], crs, stands)
-    flow = pyflwdir.from_dem(
-        data=height, nodata=NOTHING, transform=grid, latlon=False, outlets="edge"
+    filled, flooded = pyflwdir.dem.fill_depressions(height, nodata=NOTHING, outlets="edge")
+    flow = pyflwdir.from_array(
+        steepest_ways(filled, flooded, NOTHING), ftype="d8", transform=grid, latlon=False
     )
     fed = flow.upstream_area(unit="cell") * abs(grid.a * grid.e) / SQM_PER_ACRE
     wet = (fed >= feeding_acres) & (height != NOTHING)
@@ -106,16 +117,56 @@ def candidate_channels(
         lines.append(shapely.LineString(xy))
         # The last cell is the next channel's first, and is fed by both.
         at = xy[-2] if len(xy) > 2 and not feature["properties"]["pit"] else xy[-1]
-        column, row = ~grid * at
+        row, column = (grid.f - at[1]) / grid.a, (at[0] - grid.c) / grid.a
         acres.append(float(fed[int(row), int(column)]))
     drawn = _layer(lines, acres, crs, stands)
     tract = shapely.box(*stands.total_bounds)
     return drawn[drawn.intersects(tract)].reset_index(drop=True)
 
 
+def steepest_ways(filled: Grid, flooded: Ways, nodata: float) -> Ways:
+    """Return the way each cell drains: to its steepest neighbour, on level ground as it flooded.
+
+    Parameters
+    ----------
+    filled : ndarray
+        (rows, columns) elevation without depressions, square cells.
+    flooded : ndarray
+        The way to the neighbour each cell was flooded from: 1 east, 2 south-east, 4 south, ...
+        128 north-east; 0 an outlet, 247 no data.
+    nodata : float
+        Marks cells without data.
+
+    Returns
+    -------
+    ndarray
+        Ways in the same code. They lead strictly down, or over level ground back along the flood,
+        so that none leads round in a circle.
+
+    Examples
+    --------
+    >>> slope = np.array([[3, 2.5, 2], [3, 1, 2], [3, 0, 2]], dtype=np.float32)
+    >>> steepest_ways(slope, np.full((3, 3), 0, dtype=np.uint8), -9999.0)
+    array([[ 2,  4,  8],
+           [ 2,  4,  8],
+           [ 1,  0, 16]], dtype=uint8)
+    """
+    rows, columns = filled.shape
+    walled = np.pad(np.where(filled == nodata, np.inf, filled), 1, constant_values=np.inf)
+    ways, most = flooded.copy(), np.zeros(filled.shape, dtype=filled.dtype)
+    there = filled != nodata
+    for way, down, right in WAYS:
+        beyond = walled[1 + down : 1 + down + rows, 1 + right : 1 + right + columns]
+        drop = np.where(there, (filled - beyond) / np.hypot(down, right), 0)
+        steeper = drop > most
+        ways[steeper] = way
+        most = np.maximum(most, drop)
+    return ways
+
+
 def _window(
     dem_path: str | PathLike[str], bounds: np.ndarray, crs: CRS, margin_m: float
-) -> tuple[np.ndarray, rasterio.Affine]:
+) -> tuple[Grid, rasterio.Affine]:
     """Read the raster around the stands in the plane, cells as wide as its own."""
     left, bottom, right, top = bounds + margin_m * np.array([-1, -1, 1, 1])
     with open_raster(dem_path) as source, WarpedVRT(source, crs=crs.to_wkt()) as own:

@@ -324,6 +324,8 @@ def _strips(
     dry = np.bincount(banks.row, reach[-1].max(axis=1), len(drawn)) == 0
     for number in range(len(width)):
         rows = (zones_of > number) & ~dry
+        if not rows.any():
+            continue
         outer = inner.copy()
         outer[rows] = _strip(banks, drawn, rows, reach[number])[rows]
         band = np.full(len(drawn), shapely.Polygon(), dtype=object)
@@ -478,6 +480,8 @@ def _zone_table(
             records.append((row, zone, number + 1, cutting, keep, rule.limits))
             shapes.append(band[row])
     columns = ["row", "zone", "zone_number", "cutting", "must_stay", "limits"]
-    table = pd.DataFrame(records, columns=columns)
+    table = pd.DataFrame(records, columns=columns).astype(
+        {"row": np.int64, "zone_number": np.int64}
+    )
     layer = gpd.GeoDataFrame(table, geometry=shapes, crs=plane).to_crs(streams.crs)
     return layer.sort_values(["row", "zone_number"], kind="stable", ignore_index=True)

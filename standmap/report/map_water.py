@@ -48,7 +48,7 @@ def _buffers(buffers: gpd.GeoDataFrame | None) -> Layer | None:
             [f"Buffer, {name} stream" for name in texts(buffers, "class")],
             [
                 ("Width each side", _widths(buffers)),
-                ("Measured", [f"on the flat, from: {said}" for said in texts(buffers, "starts_at")]),
+                ("Measured", [f"on the flat: {said}" for said in texts(buffers, "starts_at")]),
                 (
                     "Rule",
                     [

@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 
 from standmap.report.figures import label_places
+from standmap.report.numbers import figure
 
 PLACES: Final = 6
 """Decimal places of a degree kept: 0.1 m on the ground."""

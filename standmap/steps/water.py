@@ -233,7 +233,7 @@ def _rules(rules: Rules) -> pd.DataFrame:
         frames.append(frame.assign(**head, evidence=evidence))
     if not frames:
         return pd.DataFrame(columns=list(RULE_FRAME_COLUMNS))
-    table = pd.concat(frames, ignore_index=True)[list(RULE_FRAME_COLUMNS)]
+    table = pd.concat(frames, ignore_index=True).reindex(columns=list(RULE_FRAME_COLUMNS))
     # A class with no rule has nothing unread.
     verified = [value is not False for value in table["verified"]]
     return table.assign(verified=verified).fillna("")
