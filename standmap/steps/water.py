@@ -236,7 +236,7 @@ def _rules(rules: Rules) -> pd.DataFrame:
     table = pd.concat(frames, ignore_index=True).reindex(columns=list(RULE_FRAME_COLUMNS))
     # A class with no rule has nothing unread.
     verified = [value is not False for value in table["verified"]]
-    return table.assign(verified=verified).fillna("")
+    return table.astype(object).fillna("").assign(verified=verified)
 
 
 def _cautions(rules: Rules) -> tuple[str, ...]:
