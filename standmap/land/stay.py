@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
 from standmap.errors import DomainError, StandmapError
-from standmap.land._overlay import Geometries, carve, sound_polygons
+from standmap.land._overlay import Geometries, carve, sound_polygons, union_by
 from standmap.land.acres import M_PER_FT, geodesic_acres, local_crs, require_crs, to_local
 from standmap.units import SQM_PER_ACRE
 
@@ -81,11 +81,27 @@ def set_back(
         require_crs(layer)
         return layer.copy()
     local = to_local(layer.geometry, crs)
-    wide = shapely.buffer(
-        shapely.force_2d(local.to_numpy()), distance * M_PER_FT, quad_segs=QUARTER_SEGMENTS
-    )
+    drawn = shapely.force_2d(np.asarray(local.to_numpy(), dtype=object))
+    wide = shapely.buffer(drawn, distance * M_PER_FT, quad_segs=QUARTER_SEGMENTS)
+    tangled = (shapely.get_dimensions(drawn) == 1) & ~shapely.is_simple(drawn)
+    if tangled.any():
+        wide[tangled] = _by_segment(drawn[tangled], distance[tangled] * M_PER_FT)
     wide = gpd.GeoSeries(wide, index=layer.index, crs=local.crs).to_crs(layer.crs)
     return layer.set_geometry(wide)
+
+
+def _by_segment(lines: Geometries, distance_m: NDArray[np.float64]) -> Geometries:
+    """Widen lines segment by segment: GEOS loses ground inside the loops of one that crosses itself.
+
+    Up to a fifth of it, on random walks.
+    """
+    parts, row = shapely.get_parts(lines, return_index=True)
+    xy, part = shapely.get_coordinates(parts, return_index=True)
+    start = np.flatnonzero(np.diff(part) == 0)
+    segments = shapely.linestrings(np.stack([xy[start], xy[start + 1]], axis=1))
+    of = row[part[start]]
+    _, wide = union_by(of, shapely.buffer(segments, distance_m[of], quad_segs=QUARTER_SEGMENTS))
+    return wide
 
 
 def buffer_streams(

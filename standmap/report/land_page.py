@@ -134,8 +134,8 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
         text += f" ({', '.join(said[:6])}{' ...' if len(said) > 6 else ''} acres)." if said else "."
         if len(part):
             text += (
-                f" {count(part['unit'].nunique())} enter buffers of which part may be cut "
-                f"({land_tables.hundredths(part['acres'].sum())} acres)."
+                f" Buffers of which part may be cut hold {land_tables.hundredths(part['acres'].sum())} "
+                f"acres of {count(part['unit'].nunique())}."
             )
     if tract.streams is None:
         text += " No stream layer was given: nothing is settled along water."

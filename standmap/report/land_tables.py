@@ -10,7 +10,15 @@ import numpy as np
 import pandas as pd
 
 from standmap.land import OWN_WIDTH, STREAM_BUFFER
-from standmap.report.cells import Column, Printed, errors, estimates, numbers, words
+from standmap.report.cells import (
+    Column,
+    Printed,
+    errors,
+    estimates,
+    numbers,
+    words,
+    words_if_any,
+)
 from standmap.report.numbers import count, figure
 from standmap.steps.land import CONFLICT, NOT_SETTLED, PART_ONLY, PASSES
 from standmap.units import BF_PER_MBF
@@ -115,7 +123,7 @@ def rules_table(land: Land) -> Printed | None:
     return Printed(
         columns=[
             Column(name="Class of water", cells=heads, words=True),
-            Column(name="Zone", cells=_plain_zone(rules), words=True),
+            *words_if_any(rules.assign(zone=_plain_zone(rules)), "zone", "Zone"),
             Column(name="Bank slope", cells=words(rules, "slope"), words=True),
             Column(name="Width each side", cells=words(rules, "width"), words=True),
             Column(name="From", cells=words(rules, "measured_from"), words=True),
@@ -226,7 +234,7 @@ def check_table(land: Land) -> Printed | None:
             ),
             Column(name="Ground", cells=words(rows, "ground"), words=True),
             Column(
-                name="Inside it",
+                name="Inside",
                 unit="ac",
                 cells=[hundredths(v) if v > 0 else "" for v in numbers(rows, "acres")],
             ),
