@@ -91,9 +91,9 @@ def set_back(
 
 
 def _by_segment(lines: Geometries, distance_m: NDArray[np.float64]) -> Geometries:
-    """Widen lines segment by segment: GEOS loses ground inside the loops of one that crosses itself.
+    """Widen lines that cross themselves, segment by segment.
 
-    Up to a fifth of it, on random walks.
+    Of such a line whole, GEOS may lose a fifth of the ground, inside its loops.
     """
     parts, row = shapely.get_parts(lines, return_index=True)
     xy, part = shapely.get_coordinates(parts, return_index=True)

@@ -133,9 +133,10 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
         text = f"{count(len(by_unit))} of {count(n)} enter ground where nothing may be cut"
         text += f" ({', '.join(said[:6])}{' ...' if len(said) > 6 else ''} acres)." if said else "."
         if len(part):
+            inside = land_tables.hundredths(part["acres"].sum())
             text += (
-                f" Buffers of which part may be cut hold {land_tables.hundredths(part['acres'].sum())} "
-                f"acres of {count(part['unit'].nunique())}."
+                f" Buffers of which part may be cut hold {inside} acres of "
+                f"{count(part['unit'].nunique())}."
             )
     if tract.streams is None:
         text += " No stream layer was given: nothing is settled along water."

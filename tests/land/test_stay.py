@@ -236,21 +236,24 @@ class TestLinesThatCrossThemselves:
 
     @staticmethod
     def walk(seed: int) -> shapely.LineString:
-        """A random walk of 30 steps that comes back on itself."""
+        """A line to and fro over 800 ft that closes on itself, or doubles back."""
         rng = np.random.default_rng(seed)
-        return shapely.LineString(np.cumsum(rng.normal(0, 60, (30, 2)), axis=0))
+        xy = rng.uniform(-400, 400, (int(rng.integers(4, 12)), 2))
+        return shapely.LineString(np.vstack([xy, xy[:1] if seed % 2 else xy[-2:0:-1]]))
 
+    # Of these, GEOS's buffer of the whole line lacks 2, 13 and 9 % of the ground.
+    @example(581)
+    @example(1641)
+    @example(3217)
     @given(st.integers(0, 10_000))
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=30, deadline=None)
     def test_all_ground_within_reach_is_in_the_buffer(self, seed):
         line = self.walk(seed)
         wide = buffer_streams(in_feet([line]), 50).geometry.item()
         rng = np.random.default_rng(seed)
-        points = shapely.points(
-            rng.uniform(-1, 1, (3000, 2)) * 400 + np.array(line.centroid.coords)
-        )
-        far = shapely.distance(line, points)
-        inside = shapely.contains_xy(wide, *(shapely.get_coordinates(points).T * FT))
+        xy = rng.uniform(-450, 450, (3000, 2))
+        far = shapely.distance(line, shapely.points(xy))
+        inside = shapely.contains_xy(wide, *(xy.T * FT))
         # A circle of 96 sides reaches 0.05 % less far than the true one.
         assert inside[far < 49.9].all() and not inside[far > 50.01].any()
 
