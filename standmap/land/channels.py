@@ -60,7 +60,7 @@ def candidate_channels(
     dem_path : path
         Elevation raster; any CRS, any unit of elevation (only what is lower matters).
     stands : GeoDataFrame
-        Channels are kept within 0 ft of their bounds, drained over ``margin_ft`` around them.
+        Channels that meet their bounds are kept; the ground ``margin_ft`` around is drained too.
     crs : CRS
         Plane to work in, in metres.
     feeding_acres : float
