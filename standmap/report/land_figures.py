@@ -21,10 +21,10 @@ from standmap.report.figures import (
     _label_stands,
     _lines,
     _north_arrow,
-    _say,
-    _scale_bar,
     _valid,
+    draw_scale_bar,
     label_places,
+    say,
 )
 from standmap.steps.land import CONFLICT
 
@@ -60,7 +60,7 @@ def land_figure(tract: Tract, land: Land) -> Figure:
         _frame(axes, (left - margin, bottom - margin, right + margin, top + margin))
         _ground(axes, tract, land)
         _label_stands(axes, tract.stands)
-        _scale_bar(axes)
+        draw_scale_bar(axes)
         _north_arrow(axes)
         figure.legend(
             handles=_key(land),
@@ -106,7 +106,7 @@ def conflict_figure(tract: Tract, land: Land, unit: str) -> Figure:
                 axes.add_collection(
                     _areas(some, crs, facecolor=fill, alpha=0.75, edgecolor="none", zorder=4)
                 )
-        _scale_bar(axes)
+        draw_scale_bar(axes)
     return figure
 
 
@@ -153,7 +153,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
         if named:
             places = label_places(tract.units.geometry)
             for name, (x, y) in zip(tract.units["unit"], places, strict=True):
-                _say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
+                say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
 
 
 def _draw_water(axes: Axes, streams: gpd.GeoDataFrame) -> None:
