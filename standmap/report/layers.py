@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import geopandas as gpd
 
+from standmap.steps.land import in_degrees
+
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
     from standmap.steps.land import Land
@@ -54,4 +56,4 @@ def write_layers(appraisal: Appraisal, path: Path) -> Path:
 
 def write_layer(layer: gpd.GeoDataFrame, path: Path, name: str) -> None:
     """Write one layer in EPSG:4326."""
-    layer.to_crs(4326).to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)
+    in_degrees(layer).to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)

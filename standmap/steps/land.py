@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 from pyproj import CRS
 
 from standmap.errors import Problem
@@ -107,19 +109,32 @@ def lay_out(tract: Tract) -> Land:
     verdicts = _judged(check)
     file = tract.settings.units.file if tract.settings.units else ""
     return Land(
-        pieces=pieces.to_crs(WGS84),
+        pieces=in_degrees(pieces),
         acres=acre_table(pieces).reindex(tract.stands["stand"], fill_value=0.0),
         reasons=_reasons(pieces, check.claims),
         unit_acres=unit_acres,
         unit_check=verdicts,
-        conflicts=_conflicts(check, verdicts).to_crs(WGS84),
-        units_clipped=check.clipped.to_crs(WGS84),
+        conflicts=in_degrees(_conflicts(check, verdicts)),
+        units_clipped=in_degrees(check.clipped),
         water=water,
-        streams=water.streams.to_crs(WGS84),
-        buffers=water.buffers.to_crs(WGS84),
-        exclusions=exclusions.to_crs(WGS84),
+        streams=in_degrees(water.streams),
+        buffers=in_degrees(water.buffers),
+        exclusions=in_degrees(exclusions),
         problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, file)],
     )
+
+
+def in_degrees(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return a layer in degrees; polygons that cross themselves by a rounding there are mended."""
+    there = layer.to_crs(WGS84)
+    shapes = np.asarray(there.geometry.to_numpy(), dtype=object)
+    crossed = (shapely.get_dimensions(shapes) == 2) & ~shapely.is_valid(shapes)
+    if crossed.any():
+        shapes[crossed] = shapely.make_valid(
+            shapes[crossed], method="structure", keep_collapsed=False
+        )
+        there = there.set_geometry(gpd.GeoSeries(shapes, index=there.index, crs=WGS84))
+    return there
 
 
 def _exclusions(tract: Tract) -> gpd.GeoDataFrame:

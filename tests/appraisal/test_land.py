@@ -61,6 +61,12 @@ class TestAcres:
         by_reason = land.reasons.groupby("reason")["acres"].sum()
         pd.testing.assert_series_equal(by_piece, by_reason, check_names=False, rtol=1e-9)
 
+    def test_every_layer_is_valid_in_degrees(self, sample_appraisal):
+        land = sample_appraisal.land
+        for layer in (land.pieces, land.buffers, land.exclusions, land.conflicts,
+                      land.units_clipped):  # fmt: skip
+            assert layer.crs == "EPSG:4326" and layer.is_valid.all()
+
     def test_nothing_may_be_cut_where_no_rule_says_so(self, sample_appraisal):
         assert sample_appraisal.land.partial_harvest.empty
 

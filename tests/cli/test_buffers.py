@@ -73,7 +73,7 @@ def test_strict_without_streams_or_units_is_not_settled(tract, capsys):
     drop(tract, "streams", "buffers.widths_ft")
     assert main(["buffers", str(tract), "--strict"]) == 6
     assert "no stream layer is named" in capsys.readouterr().err
-    drop(tract, "units")
+    drop(tract, "units", "prescriptions", "alternatives", "harvest", "landings", "crossings")
     assert main(["buffers", str(tract), "--strict"]) == 6
 
 
