@@ -8,7 +8,7 @@ its sampling error, every acre is netted of what must stay.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ from standmap.steps.drawings import Drawings, draw
 from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.merchandising import Merchandising, merchandise
+from standmap.steps.partial import partial_harvest
 from standmap.steps.plot_sums import PlotSums
 from standmap.steps.plots import TallyFigures, figure_tally
 from standmap.steps.results import ResultTables, result_tables
@@ -80,6 +81,9 @@ class Appraisal:
         The same for all of it together, as `totals`.
     streams, buffers, exclusions, pieces : GeoDataFrame
         The land as it was laid out.
+    land : Land
+        The same with the rules, the widths as drawn, the check of every harvest unit and what may
+        be cut inside partial-harvest buffers.
     height_curves, height_points, height_lines : DataFrame
         The height curves fitted, the trees they were fitted to, and the curves as points; empty
         where none was needed.
@@ -133,6 +137,7 @@ class Appraisal:
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     pieces: gpd.GeoDataFrame
+    land: Land
     height_curves: pd.DataFrame
     height_points: pd.DataFrame
     height_lines: pd.DataFrame
@@ -281,6 +286,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tables: ResultTables = result_tables(tract, tally, land)
     checks: SampleChecks = check_sample(tract, tally, land)
     domains: Domains = estimate_parts(tract, tables.found, land)
+    land = replace(land, partial_harvest=partial_harvest(tract, tally, land, tables.found))
     tell(0.65, "Comparing cuts, mills and offers")
     plots = PlotSums(tally, tables.found, tables.net_acres)
     sale: Merchandising = merchandise(tract, tally, plots)
@@ -316,6 +322,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         buffers=land.buffers,
         exclusions=land.exclusions,
         pieces=land.pieces,
+        land=land,
         height_curves=tally.height_curves,
         height_points=drawn.height_points,
         height_lines=drawn.height_lines,

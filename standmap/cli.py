@@ -20,11 +20,14 @@ OK: Final = 0
 BAD_INPUT: Final = 1
 FAILURE: Final = 3
 NOT_WRITTEN: Final = 4
+UNIT_CONFLICT: Final = 5
+NOT_SETTLED: Final = 6
 INTERRUPTED: Final = 130
 
 _LISTED: Final = (
     "report.html",
     "merchandising.html",
+    "land.html",
     "harvest.html",
     "map.html",
     "tables.xlsx",
@@ -35,7 +38,16 @@ _LISTED: Final = (
 
 _EPILOG = """\
 exit status: 0 done; 1 the input needs mending; 2 the command was mistyped; 3 a fault of
-standmap's own; 4 the results could not be written; 130 interrupted.
+standmap's own; 4 the results could not be written; 130 interrupted. `standmap buffers --strict`
+also: 5 a harvest unit enters ground where nothing may be cut; 6 none does, but it is not settled.
+"""
+
+_BUFFERS_EPILOG = """\
+exit status with --strict: 0 every harvest unit keeps off all that must stay; 5 a unit enters ground
+where nothing may be cut; 6 no unit does, but the answer is not settled: a rule is unverified, a
+unit enters a buffer of which part may be cut, there is no stream layer, or there are no units.
+Without --strict the status is 0 however the check comes out. It is a check of lines on a map, not
+of the ground and not of the law.
 """
 
 
@@ -95,6 +107,21 @@ def _parser() -> argparse.ArgumentParser:
         help="where the results go (default: ./appraisal)",
     )
     appraise.set_defaults(run=_appraise)
+
+    buffers = commands.add_parser(
+        "buffers",
+        help="check harvest units against streamside rules and exclusions",
+        epilog=_BUFFERS_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    buffers.add_argument("tract", type=Path, metavar="TRACT", help="tract file or its folder")
+    buffers.add_argument(
+        "--strict", action="store_true", help="tell the outcome by the exit status, for scripts"
+    )
+    buffers.add_argument(
+        "--out", type=Path, metavar="DIR", help="write a page with maps, layers and a table there"
+    )
+    buffers.set_defaults(run=_buffers)
 
     log = commands.add_parser("log", help="scale one log by every rule")
     log.add_argument(
@@ -368,6 +395,25 @@ def _appraise(arguments: argparse.Namespace) -> int:
         if name in written:
             print(f"  {written[name]}")
     return OK
+
+
+def _buffers(arguments: argparse.Namespace) -> int:
+    from standmap.report.buffer_check import check_check_folder, check_text, write_check
+    from standmap.steps.land import lay_out
+    from standmap.tract import read_tract
+
+    if arguments.out is not None:
+        check_check_folder(arguments.out)  # before the work, so that a bad folder is known at once
+    tract = read_tract(arguments.tract)
+    land = lay_out(tract)
+    _print_problems([*(p for p in tract.problems if "buffers" in (p.column or "")), *land.problems])
+    print(check_text(tract, land))
+    if arguments.out is not None:
+        for path in write_check(tract, land, arguments.out).values():
+            print(f"  {path}")
+    if not arguments.strict:
+        return OK
+    return UNIT_CONFLICT if land.has_conflict else OK if land.is_settled else NOT_SETTLED
 
 
 def _log(arguments: argparse.Namespace) -> int:

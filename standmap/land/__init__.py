@@ -1,8 +1,10 @@
 """The land: acres on the ellipsoid, mended polygons, what must stay, harvest units, slope."""
 
 from standmap.land.acres import geodesic_acres, local_crs, to_local
+from standmap.land.channels import UNVERIFIED_CHANNEL, candidate_channels
+from standmap.land.comply import UnitCheck, check_units
 from standmap.land.elevation import elevation_at
-from standmap.land.ground import GroundBuffers, follow_ground
+from standmap.land.ground import REACH_FT, STEP_FT, GroundBuffers, follow_ground
 from standmap.land.harvest import CONFLICT_ACRES, unit_table
 from standmap.land.mend import (
     OVERLAP_ACRES,
@@ -21,7 +23,13 @@ from standmap.land.relief import (
     terrain_blocks,
     terrain_table,
 )
-from standmap.land.rule_lookup import packaged_rules, road_setbacks, stream_rule
+from standmap.land.rule_lookup import (
+    OWN_WIDTH,
+    fixed_width,
+    packaged_rules,
+    road_setbacks,
+    stream_rule,
+)
 from standmap.land.rule_reading import RULE_COLUMNS, read_rules, rules_from_frame
 from standmap.land.rules import (
     CHECK_THE_RULE,
@@ -31,6 +39,7 @@ from standmap.land.rules import (
     StreamRule,
     horizontal_ft,
 )
+from standmap.land.setbacks import PROPERTY_LINE, STEEP_GROUND, line_strip, steep_ground
 from standmap.land.skid import SkidWay, skid_way
 from standmap.land.stay import (
     STREAM_BUFFER,
@@ -45,11 +54,17 @@ __all__ = [
     "CHECK_THE_RULE",
     "CONFLICT_ACRES",
     "OVERLAP_ACRES",
+    "OWN_WIDTH",
+    "PROPERTY_LINE",
+    "REACH_FT",
     "RULE_COLUMNS",
     "SLIVER_WIDTH_FT",
     "SLOPE_LIMITS_PCT",
+    "STEEP_GROUND",
+    "STEP_FT",
     "STREAM_BUFFER",
     "UNVERIFIED",
+    "UNVERIFIED_CHANNEL",
     "BufferRule",
     "GroundBuffers",
     "ProposedUnits",
@@ -57,17 +72,22 @@ __all__ = [
     "SkidWay",
     "StreamRule",
     "TerrainBlock",
+    "UnitCheck",
     "acre_table",
     "assign_plots",
     "buffer_streams",
+    "candidate_channels",
+    "check_units",
     "elevation_at",
     "exclude",
     "find_gaps",
     "find_overlaps",
     "find_slivers",
+    "fixed_width",
     "follow_ground",
     "geodesic_acres",
     "horizontal_ft",
+    "line_strip",
     "local_crs",
     "mean_slope_pct",
     "mend_overlaps",
@@ -80,6 +100,7 @@ __all__ = [
     "set_back",
     "skid_way",
     "slope_table",
+    "steep_ground",
     "stream_rule",
     "terrain_blocks",
     "terrain_table",

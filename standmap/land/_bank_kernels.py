@@ -72,6 +72,8 @@ def lay_stations(lines: Lines, step: float) -> Stations:
 
 def at_measure(lines: Lines, measure: Floats) -> Floats:
     """Return the points at these measures, (n, 2)."""
+    if not len(measure):
+        return np.empty((0, 2))
     x, y = lines.xy.T
     return np.column_stack(
         [np.interp(measure, lines.measure, x), np.interp(measure, lines.measure, y)]

@@ -32,7 +32,7 @@ from standmap.land._overlay import Geometries, polygons_only, union_by, without
 from standmap.land._strip_kernels import strip_outlines, strip_rings
 from standmap.land.acres import M_PER_FT, to_local
 from standmap.land.elevation import elevation_at
-from standmap.land.rules import StreamRule
+from standmap.land.rules import CUTTING_STRICTNESS, StreamRule
 from standmap.land.stay import QUARTER_SEGMENTS
 from standmap.units import FT_PER_M
 
@@ -324,6 +324,8 @@ def _strips(
     dry = np.bincount(banks.row, reach[-1].max(axis=1), len(drawn)) == 0
     for number in range(len(width)):
         rows = (zones_of > number) & ~dry
+        if not rows.any():
+            continue
         outer = inner.copy()
         outer[rows] = _strip(banks, drawn, rows, reach[number])[rows]
         band = np.full(len(drawn), shapely.Polygon(), dtype=object)
@@ -472,10 +474,14 @@ def _zone_table(
             rule = by_row[row]
             assert rule is not None  # a row without a rule has no ground
             zone = rule.zones[number]
-            first = next(r for r in rule.rows if r.zone == zone)
-            records.append((row, zone, number + 1, first.cutting, first.keep.text, rule.limits))
+            rows = [r for r in rule.rows if r.zone == zone]
+            cutting = min((r.cutting for r in rows), key=CUTTING_STRICTNESS.__getitem__)
+            keep = "; ".join(dict.fromkeys(r.keep.words for r in rows if r.keep.words))
+            records.append((row, zone, number + 1, cutting, keep, rule.limits))
             shapes.append(band[row])
     columns = ["row", "zone", "zone_number", "cutting", "must_stay", "limits"]
-    table = pd.DataFrame(records, columns=columns)
+    table = pd.DataFrame(records, columns=columns).astype(
+        {"row": np.int64, "zone_number": np.int64}
+    )
     layer = gpd.GeoDataFrame(table, geometry=shapes, crs=plane).to_crs(streams.crs)
     return layer.sort_values(["row", "zone_number"], kind="stable", ignore_index=True)

@@ -17,6 +17,9 @@ from standmap.land.rules import BufferRule, Limits, StreamRule
 ANY_WATER: Final = "any"
 """A rule with this water class applies to every water."""
 
+OWN_WIDTH: Final = "your own width"
+"""Stands for the jurisdiction of a width that the user set."""
+
 
 @cache
 def packaged_rules() -> tuple[BufferRule, ...]:
@@ -99,6 +102,49 @@ def stream_rule(
         limits=limits,
         option=rows[0].option,
         rows=tuple(rows),
+    )
+
+
+def fixed_width(water_class: str, width_ft: float, *, source: str) -> StreamRule:
+    """Return a width of the user's own as a rule: on the flat, whatever the slope.
+
+    Parameters
+    ----------
+    water_class : str
+        Class of water.
+    width_ft : float
+        Width on each side. [ft]
+    source : str
+        Where the user set it.
+
+    Returns
+    -------
+    StreamRule
+        One zone, in which nothing is said of cutting.
+
+    Raises
+    ------
+    DomainError
+        If the width is not 0 or more.
+
+    Examples
+    --------
+    >>> fixed_width("perennial", 75, source="tract.toml").rows[0].width_words
+    '75 ft on the flat'
+    """
+    if not 0 <= width_ft < float("inf"):
+        raise DomainError(f"'width_ft' must be 0 ft or more; got {width_ft}.")
+    row = BufferRule(
+        jurisdiction=OWN_WIDTH,
+        water_classes=(water_class,),
+        width_ft=float(width_ft),
+        distance="horizontal",
+        binding="setting",
+        source=source,
+        evidence="read in the tract file",
+    )
+    return StreamRule(
+        jurisdiction=OWN_WIDTH, water_class=water_class, limits="harvest", option="", rows=(row,)
     )
 
 

@@ -19,7 +19,10 @@ Bools = NDArray[np.bool_]
 Limits = Literal["harvest", "soil", "equipment", "openings"]
 Distance = Literal["slope", "horizontal", ""]
 Cutting = Literal["none", "partial", "any", ""]
-Binding = Literal["regulatory", "voluntary", "mixed"]
+Binding = Literal["regulatory", "voluntary", "mixed", "setting"]
+
+CUTTING_STRICTNESS: Final[dict[Cutting, int]] = {"none": 0, "": 1, "partial": 2, "any": 3}
+"""Strictest first; where a source does not say what may be cut, nothing is taken to be."""
 
 CHECK_THE_RULE: Final = (
     "Streamside rules differ by state and by water and change: this one is shown as it was "
@@ -73,6 +76,22 @@ class Residual:
     years: float = np.nan
     text: str = ""
 
+    @property
+    def words(self) -> str:
+        """The source's words; the figures in words where it has none."""
+        if self.text:
+            return self.text
+        parts = []
+        if np.isfinite(self.basal_area_sqft):
+            parts.append(f"{self.basal_area_sqft:g} sq ft of basal area per acre")
+        if np.isfinite(self.canopy_pct):
+            parts.append(f"{self.canopy_pct:g} % crown cover")
+        if np.isfinite(self.share_pct):
+            parts.append(f"{self.share_pct:g} % of {self.share_of}")
+        if np.isfinite(self.stems_per_100_ft):
+            parts.append(f"{self.stems_per_100_ft:g} trees per 100 ft of bank")
+        return (" or " if self.how == "any" else " and ").join(parts)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BufferRule:
@@ -116,8 +135,8 @@ class BufferRule:
         What must stay.
     equipment : str
         Limits on machines and roads.
-    binding : {"regulatory", "voluntary", "mixed"}
-        Whether it is law or a recommended practice.
+    binding : {"regulatory", "voluntary", "mixed", "setting"}
+        Whether it is law, a recommended practice, or the user's own setting.
     source, year, evidence, caution : str
         Where it was published, when, how it came to be here, and what to beware of.
     """

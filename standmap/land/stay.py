@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
 from standmap.errors import DomainError, StandmapError
-from standmap.land._overlay import Geometries, carve, sound_polygons
+from standmap.land._overlay import Geometries, carve, sound_polygons, union_by
 from standmap.land.acres import M_PER_FT, geodesic_acres, local_crs, require_crs, to_local
 from standmap.units import SQM_PER_ACRE
 
@@ -22,6 +22,16 @@ STREAM_BUFFER: Final = "stream buffer"
 
 UNNAMED_EXCLUSION: Final = "exclusion"
 """The reason given to exclusions that state none."""
+
+Claim = tuple[str, str, str, str]
+"""A reason, and for a stream buffer the stream's class, the zone, and what may be cut there."""
+
+NOTHING: Final[Claim] = ("", "", "", "")
+
+TIERS: Final = {"none": 0, "": 0, "partial": 2, "any": 3}
+"""How strict a buffer is, by what may be cut in it; exclusions stand between."""
+
+EXCLUSION_TIER: Final = 1
 
 QUARTER_SEGMENTS: Final = 24
 """Straight pieces to a quarter circle at ends and bends: a full circle drawn so is a polygon of
@@ -71,11 +81,27 @@ def set_back(
         require_crs(layer)
         return layer.copy()
     local = to_local(layer.geometry, crs)
-    wide = shapely.buffer(
-        shapely.force_2d(local.to_numpy()), distance * M_PER_FT, quad_segs=QUARTER_SEGMENTS
-    )
+    drawn = shapely.force_2d(np.asarray(local.to_numpy(), dtype=object))
+    wide = shapely.buffer(drawn, distance * M_PER_FT, quad_segs=QUARTER_SEGMENTS)
+    tangled = (shapely.get_dimensions(drawn) == 1) & ~shapely.is_simple(drawn)
+    if tangled.any():
+        wide[tangled] = _by_segment(drawn[tangled], distance[tangled] * M_PER_FT)
     wide = gpd.GeoSeries(wide, index=layer.index, crs=local.crs).to_crs(layer.crs)
     return layer.set_geometry(wide)
+
+
+def _by_segment(lines: Geometries, distance_m: NDArray[np.float64]) -> Geometries:
+    """Widen lines that cross themselves, segment by segment.
+
+    Of such a line whole, GEOS may lose a fifth of the ground, inside its loops.
+    """
+    parts, row = shapely.get_parts(lines, return_index=True)
+    xy, part = shapely.get_coordinates(parts, return_index=True)
+    start = np.flatnonzero(np.diff(part) == 0)
+    segments = shapely.linestrings(np.stack([xy[start], xy[start + 1]], axis=1))
+    of = row[part[start]]
+    _, wide = union_by(of, shapely.buffer(segments, distance_m[of], quad_segs=QUARTER_SEGMENTS))
+    return wide
 
 
 def buffer_streams(
@@ -134,7 +160,8 @@ def exclude(
     stands : GeoDataFrame
         Column ``stand``; valid polygons that do not overlap (see ``find_overlaps``).
     buffers : GeoDataFrame, optional
-        Stream buffers; columns ``class`` and ``width_ft`` where known.
+        Stream buffers, or their zones; columns ``class``, ``width_ft``, ``zone``,
+        ``zone_number`` and ``cutting`` ("none", "partial", "any"; "" not stated) where known.
     exclusions : GeoDataFrame, optional
         Polygons, any setback applied; column ``reason``.
     units : GeoDataFrame, optional
@@ -146,9 +173,10 @@ def exclude(
     Returns
     -------
     GeoDataFrame
-        One row per stand, reason, class and unit, in the CRS of the stands: ``stand``, ``reason``
-        ("" for net ground, "stream buffer", or the exclusion's), ``class`` (of the stream, else
-        ""), ``unit`` ("" outside every unit), ``acres``, geometry. The pieces tile the stands.
+        One row per stand, reason, class, zone and unit, in the CRS of the stands: ``stand``,
+        ``reason`` ("" for net ground, "stream buffer", or the exclusion's), ``class``, ``zone``
+        and ``cutting`` (of the stream's rule, else ""), ``unit`` ("" outside every unit),
+        ``acres``, geometry. The pieces tile the stands.
 
     Raises
     ------
@@ -160,17 +188,19 @@ def exclude(
 
     Notes
     -----
-    Each acre is excluded once, by the strictest reason: stream buffers come before exclusions;
-    among buffers the class with the widest buffer comes first (then by name); among exclusions,
-    the order of ``reasons``. Where two units overlap, the ground counts in the unit whose id sorts
-    first (:func:`unit_table` states the acres).
+    Each acre is excluded once, by the strictest reason: stream buffers in which nothing may be cut,
+    or of which it is not stated; then exclusions; then buffers of which part may be cut; then those
+    of which all may. Among buffers the zone nearer the water comes first, then the class with the
+    widest buffer, then by name; among exclusions, the order of ``reasons``.
+    Where two units overlap, the ground counts in the unit whose id sorts first
+    (:func:`unit_table` states the acres).
 
     Acres are cut in the stands' equal-area plane and scaled, stand by stand, to the stand's
     acres on the ellipsoid; the two differ by about 1 part in 10^8 on a tract.
     """
     crs = local_crs(stands)
     base = sound_polygons(stands, crs, "stands")
-    shapes, group, labels = _reasons_to_stay(buffers, exclusions, crs, reasons)
+    shapes, group, labels = reasons_to_stay(buffers, exclusions, crs, reasons)
     cut = carve(base, shapes, group)
     unit_names: list[str] = []
     in_unit = np.full(len(cut.owner), -1)
@@ -185,12 +215,14 @@ def exclude(
     whole = shapely.area(base)
     scale = np.where(whole > 0, geodesic_acres(stands), 0) / np.where(whole > 0, whole, 1)
 
-    named = np.array([*labels, ("", "")], dtype=object)  # -1, nothing, is the last
+    named = np.array([*labels, NOTHING], dtype=object)  # -1, nothing, is the last
     pieces = gpd.GeoDataFrame(
         {
             "stand": stands["stand"].astype(str).to_numpy()[owner],
             "reason": named[taker, 0],
             "class": named[taker, 1],
+            "zone": named[taker, 2],
+            "cutting": named[taker, 3],
             "unit": np.array([*unit_names, ""], dtype=object)[in_unit],
             "acres": planar * scale[owner],
         },
@@ -248,35 +280,60 @@ def _labels(layer: gpd.GeoDataFrame, column: str, blank: str) -> NDArray[np.obje
     return np.asarray(text.mask(text == "", blank), dtype=object)
 
 
-def _reasons_to_stay(
+def reasons_to_stay(
     buffers: gpd.GeoDataFrame | None,
     exclusions: gpd.GeoDataFrame | None,
     crs: CRS,
-    reasons: Sequence[str] | None,
-) -> tuple[Geometries, NDArray[np.int64], list[tuple[str, str]]]:
+    reasons: Sequence[str] | None = None,
+) -> tuple[Geometries, NDArray[np.int64], list[Claim]]:
     """Return all polygons that must stay, the priority of each, and what each priority is."""
     shapes: list[Geometries] = []
-    groups: list[NDArray[np.int64]] = []
-    labels: list[tuple[str, str]] = []
+    claims: list[pd.DataFrame] = []
     if buffers is not None and len(buffers):
-        kind = _labels(buffers, "class", "")
-        width = buffers["width_ft"] if "width_ft" in buffers else pd.Series(0.0, buffers.index)
-        widest = width.groupby(kind).max()  # sorted by name, so a stable sort breaks ties by name
-        order = widest.sort_values(ascending=False, kind="stable").index
         shapes.append(sound_polygons(buffers, crs, "stream buffers"))
-        groups.append(pd.Index(order).get_indexer(pd.Index(kind)).astype(np.int64))
-        labels += [(STREAM_BUFFER, str(name)) for name in order]
+        claims.append(_buffer_claims(buffers))
     if exclusions is not None and len(exclusions):
         reason = _labels(exclusions, "reason", UNNAMED_EXCLUSION)
         present = pd.unique(reason)
         first = [name for name in reasons or () if name in set(present)]
         order = pd.Index([*first, *(name for name in present if name not in set(first))])
         shapes.append(sound_polygons(exclusions, crs, "exclusions"))
-        groups.append(order.get_indexer(pd.Index(reason)).astype(np.int64) + len(labels))
-        labels += [(str(name), "") for name in order]
+        rank = order.get_indexer(pd.Index(reason))
+        claims.append(
+            pd.DataFrame({"reason": reason, "tier": EXCLUSION_TIER, "place": rank, "wide": 0.0})
+        )
     if not shapes:
-        return np.empty(0, dtype=object), np.empty(0, dtype=np.int64), labels
-    return np.concatenate(shapes), np.concatenate(groups), labels
+        return np.empty(0, dtype=object), np.empty(0, dtype=np.int64), []
+    every = pd.concat(claims, ignore_index=True).fillna({"class": "", "zone": "", "cutting": ""})
+    names = ["reason", "class", "zone", "cutting"]
+    names_there = [name for name in names if name in every]
+    every = every.assign(**{name: "" for name in names if name not in names_there})
+    ranked = every.drop_duplicates([*names, "tier"]).sort_values(
+        ["tier", "place", "wide", "class", "zone"], ascending=[True, True, False, True, True]
+    )
+    place = pd.MultiIndex.from_frame(ranked[[*names, "tier"]])
+    group = place.get_indexer(pd.MultiIndex.from_frame(every[[*names, "tier"]]))
+    labels = [(str(a), str(b), str(c), str(d)) for a, b, c, d in ranked[names].to_numpy()]
+    return np.concatenate(shapes), group.astype(np.int64), labels
+
+
+def _buffer_claims(buffers: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return what each buffer or zone is, and what decides how strict it is."""
+    kind = _labels(buffers, "class", "")
+    width = buffers["width_ft"] if "width_ft" in buffers else pd.Series(0.0, buffers.index)
+    cutting = _labels(buffers, "cutting", "")
+    number = buffers["zone_number"] if "zone_number" in buffers else pd.Series(1, buffers.index)
+    return pd.DataFrame(
+        {
+            "reason": STREAM_BUFFER,
+            "class": kind,
+            "zone": _labels(buffers, "zone", ""),
+            "cutting": cutting,
+            "tier": [TIERS.get(str(word), 0) for word in cutting],
+            "place": number.to_numpy(),
+            "wide": width.groupby(kind).transform("max").to_numpy(),
+        }
+    )
 
 
 def ranked_units(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from standmap.report.answer import summary_text, ten_lines
 from standmap.report.harvest_page import harvest_html
+from standmap.report.land_page import land_html
 from standmap.report.layers import write_layers
 from standmap.report.merchandising import merchandising_html
 from standmap.report.notebook import notebook_html
@@ -20,6 +21,7 @@ from standmap.report.write import check_target, write_all
 __all__ = [
     "check_target",
     "harvest_html",
+    "land_html",
     "map_html",
     "merchandising_html",
     "notebook_html",

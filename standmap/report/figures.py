@@ -159,8 +159,11 @@ def _draw_kept(axes: Axes, appraisal: Appraisal) -> None:
     if _has_rows(appraisal.streams):
         streams = appraisal.streams.to_crs(crs)
         widths = stream_widths(appraisal.streams)
-        for width in np.unique(widths):
-            shapes = streams.geometry[widths == width].dropna()
+        flat = shapely.get_dimensions(streams.geometry.to_numpy()) == 2
+        if flat.any():
+            axes.add_collection(_areas(streams[flat], crs, facecolor=colours.WATER))
+        for width in np.unique(widths[~flat]):
+            shapes = streams.geometry[~flat & (widths == width)].dropna()
             axes.add_collection(_lines(shapes, colour=colours.WATER, width=float(width)))
 
 

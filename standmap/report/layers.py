@@ -7,11 +7,26 @@ from typing import TYPE_CHECKING
 
 import geopandas as gpd
 
+from standmap.steps.land import in_degrees
+
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
+    from standmap.steps.land import Land
 
 LAYERS = ("stands", "plots", "streams", "buffers", "exclusions", "units")
 """Layers of ``appraisal.gpkg``, in order; one that the tract does not have is left out."""
+
+LAND_LAYERS = ("buffer_zones", "candidate_channels", "unit_conflicts", "units_clipped")
+"""Layers of the land page, after those."""
+
+
+def land_layers(land: Land) -> dict[str, gpd.GeoDataFrame]:
+    """Return the layers that go with the land page, by name; empty ones left out."""
+    layers = (land.water.zones, land.water.candidates, land.conflicts, land.units_clipped)
+    # Zones repeat the buffers where no rule has more than one.
+    shown = [land.water.has_zones, True, True, not land.conflicts.empty]
+    named = zip(LAND_LAYERS, layers, shown, strict=True)
+    return {name: layer for name, layer, wanted in named if wanted and not layer.empty}
 
 
 def write_layers(appraisal: Appraisal, path: Path) -> Path:
@@ -33,5 +48,12 @@ def write_layers(appraisal: Appraisal, path: Path) -> Path:
         layer: gpd.GeoDataFrame | None = getattr(appraisal, name)
         if layer is None or layer.empty:
             continue
-        layer.to_crs(4326).to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)
+        write_layer(layer, path, name)
+    for name, layer in land_layers(appraisal.land).items():
+        write_layer(layer, path, name)
     return path
+
+
+def write_layer(layer: gpd.GeoDataFrame, path: Path, name: str) -> None:
+    """Write one layer in EPSG:4326."""
+    in_degrees(layer).to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)

@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 
 from standmap.report.figures import label_places
+from standmap.report.numbers import figure
 
 PLACES: Final = 6
 """Decimal places of a degree kept: 0.1 m on the ground."""
@@ -181,3 +182,19 @@ def layer(
         made["labels"] = list(labels)
         made["labelAt"] = [None if np.isnan(p).any() else p.tolist() for p in places]
     return made
+
+
+def texts(frame: pd.DataFrame, column: str) -> list[str]:
+    """Return a column as strings, missing values blank."""
+    return [str(v) for v in frame[column].astype(object).where(frame[column].notna(), "")]
+
+
+def plain(frame: pd.DataFrame, column: str, unit: str, *, most: int = 0) -> list[str]:
+    """Return figures that carry no sampling error, blank where not known."""
+    if column not in frame:
+        return [""] * len(frame)
+    gap = "" if unit == "%" else " "
+    return [
+        f"{figure(v, most=most)}{gap}{unit}".rstrip() if np.isfinite(v) else ""
+        for v in frame[column].to_numpy(dtype=float).tolist()
+    ]

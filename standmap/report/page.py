@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from markupsafe import Markup
 
+from standmap.land import OWN_WIDTH
 from standmap.report import printed
 from standmap.report.answer import ten_lines
 from standmap.report.cells import Printed
@@ -187,11 +188,23 @@ def _method(appraisal: Appraisal) -> list[str]:
         f"comes from how much its plots differ, at {confidence_text(appraisal)} confidence "
         "(Student's t). A stand with fewer than two plots borrows its stratum's figures, and is "
         "marked.",
-        "Acres. Streams are buffered on both sides by the width set for their class, on the flat "
-        "from the mapped line; exclusions are taken out whole; each acre is taken out once.",
+        f"Acres. Streams are buffered on both sides {_width_words(appraisal)}, drawn on the flat "
+        "from the bank, or from the mapped line where the channel's width is not known; exclusions "
+        "are taken out whole; each acre is taken out once.",
         "Value. Price times quantity for each log, by product and species; a product with no "
         "price is warned of, and its value is left out.",
     ]
+
+
+def _width_words(appraisal: Appraisal) -> str:
+    """Say what sets the widths of stream buffers."""
+    named = appraisal.land.water.rules["jurisdiction"].unique()
+    places = [str(name) for name in named if name and name != OWN_WIDTH]
+    own = "by the width set for their class"
+    if not places:
+        return own
+    rule = f"by the rule of {' and '.join(places)}"
+    return f"{rule}, or {own}" if OWN_WIDTH in named else rule
 
 
 def _sources(appraisal: Appraisal) -> list[str]:

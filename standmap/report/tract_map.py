@@ -14,8 +14,8 @@ from folium import Map
 from folium.template import Template
 
 from standmap.report import colours
-from standmap.report.figures import stream_widths
-from standmap.report.mapdata import Layer, card, card_table, layer
+from standmap.report.map_water import water_layers
+from standmap.report.mapdata import Layer, card, card_table, layer, plain, texts
 from standmap.report.names import (
     confidence_text,
     head_measure,
@@ -114,8 +114,7 @@ def map_data(appraisal: Appraisal) -> dict[str, Any]:
     made = [
         _stands(appraisal, shading),
         _exclusions(appraisal),
-        _buffers(appraisal),
-        _streams(appraisal),
+        *water_layers(appraisal),
         _outline(appraisal),
         _units(appraisal),
         _plots(appraisal),
@@ -149,11 +148,6 @@ def _head_lines(appraisal: Appraisal) -> list[str]:
         found = appraisal.total(head_measure(appraisal)).times(1 / BF_PER_MBF)
         answer = f"{figure(found.mean, found.sampling_error_pct)} MBF {head_rule_name(appraisal)}"
     return [ground, f"{answer} {plus_minus(found.sampling_error_pct)}"]
-
-
-def _texts(frame: pd.DataFrame, column: str) -> list[str]:
-    """Return a column as strings, missing values blank."""
-    return [str(v) for v in frame[column].astype(object).where(frame[column].notna(), "")]
 
 
 def with_error(
@@ -226,7 +220,7 @@ def _product_table(
             some["quantity"], some["quantity_error_pct"], some["quantity_label"], strict=True
         )
     ]
-    columns = {"Product": _texts(some, "product"), "Quantity": quantity}
+    columns = {"Product": texts(some, "product"), "Quantity": quantity}
     if is_valued(appraisal):
         columns["Value"] = [
             "no price" if not unit else f"{dollars(v, e)} {plus_minus(e)}"
@@ -240,7 +234,7 @@ def _product_table(
 def _stands(appraisal: Appraisal, shading: colours.Shading) -> Layer:
     stands, head = appraisal.stands, head_measure(appraisal)
     rule = head_rule_name(appraisal)
-    names = _texts(stands, "stand")
+    names = texts(stands, "stand")
 
     def per_acre(measure: str, unit: str, most: int = 0) -> list[str]:
         return with_error(
@@ -248,7 +242,7 @@ def _stands(appraisal: Appraisal, shading: colours.Shading) -> Layer:
         )
 
     rows: list[tuple[str, list[str]]] = [
-        ("Stratum", _texts(stands, "stratum")),
+        ("Stratum", texts(stands, "stratum")),
         *_acre_rows(stands),
         ("Plots", [count(v) for v in stands["plots"].tolist()]),
     ]
@@ -272,9 +266,9 @@ def _stands(appraisal: Appraisal, shading: colours.Shading) -> Layer:
         ("Green tons per acre", per_acre("weight_tons", "", 1)),
         ("Basal area per acre", per_acre("basal_area_sqft", "sq ft")),
         ("Trees per acre", per_acre("trees", "")),
-        ("Mean diameter (QMD)", _plain(stands, "qmd_in", "in", most=1)),
-        ("Mean slope", _plain(stands, "slope_pct", "%")),
-        ("Top height, from canopy", _plain(stands, "canopy_height_ft", "ft")),
+        ("Mean diameter (QMD)", plain(stands, "qmd_in", "in", most=1)),
+        ("Mean slope", plain(stands, "slope_pct", "%")),
+        ("Top height, from canopy", plain(stands, "canopy_height_ft", "ft")),
     ]
     return layer(
         "stands",
@@ -288,21 +282,10 @@ def _stands(appraisal: Appraisal, shading: colours.Shading) -> Layer:
         cards=card(
             [f"Stand {name}" for name in names],
             rows,
-            notes=[_BORROWED.get(b, "") for b in _texts(stands, "borrowed")],
+            notes=[_BORROWED.get(b, "") for b in texts(stands, "borrowed")],
             table=_product_table(appraisal, appraisal.products, "stand", names),
         ),
     )
-
-
-def _plain(frame: pd.DataFrame, column: str, unit: str, *, most: int = 0) -> list[str]:
-    """Return figures that carry no sampling error, blank where not known."""
-    if column not in frame:
-        return [""] * len(frame)
-    gap = "" if unit == "%" else " "
-    return [
-        f"{figure(v, most=most)}{gap}{unit}".rstrip() if np.isfinite(v) else ""
-        for v in frame[column].to_numpy(dtype=float).tolist()
-    ]
 
 
 def _outline(appraisal: Appraisal) -> Layer:
@@ -321,7 +304,7 @@ def _units(appraisal: Appraisal) -> Layer | None:
     if units is None or units.empty:
         return None
     head = head_measure(appraisal)
-    names = _texts(units, "unit")
+    names = texts(units, "unit")
     rows: list[tuple[str, list[str]]] = _acre_rows(units)
     if is_valued(appraisal):
         rows.append(
@@ -359,27 +342,6 @@ def _units(appraisal: Appraisal) -> Layer | None:
     )
 
 
-def _buffers(appraisal: Appraisal) -> Layer | None:
-    buffers = appraisal.buffers
-    if buffers is None or buffers.empty:
-        return None
-    return layer(
-        "buffers",
-        "Stream buffers",
-        buffers,
-        style={"color": colours.WATER, "weight": 0.6, "opacity": 0.35, "fillOpacity": 0.45},
-        columns={"fill": [colours.BUFFER] * len(buffers)},
-        cards=card(
-            [f"Buffer, {name} stream" for name in _texts(buffers, "class")],
-            [
-                ("Width each side", _plain(buffers, "width_ft", "ft")),
-                ("Measured", ["on the flat, from the mapped line"] * len(buffers)),
-                ("Rule", ["a setting, to be checked against current rules"] * len(buffers)),
-            ],
-        ),
-    )
-
-
 def _exclusions(appraisal: Appraisal) -> Layer | None:
     exclusions = appraisal.exclusions
     if exclusions is None or exclusions.empty:
@@ -390,27 +352,7 @@ def _exclusions(appraisal: Appraisal) -> Layer | None:
         exclusions,
         style={"color": colours.EXCLUSION, "weight": 1.4, "dashArray": "2 3", "fillOpacity": 0.6},
         columns={"fill": ["#f4efe9"] * len(exclusions)},
-        cards=card(["Exclusion"] * len(exclusions), [("Reason", _texts(exclusions, "reason"))]),
-    )
-
-
-def _streams(appraisal: Appraisal) -> Layer | None:
-    streams = appraisal.streams
-    if streams is None or streams.empty:
-        return None
-    return layer(
-        "streams",
-        "Streams",
-        streams,
-        style={"color": colours.WATER, "fillOpacity": 0},
-        columns={"weight": (1.6 * stream_widths(streams)).round(2).tolist()},
-        cards=card(
-            ["Stream"] * len(streams),
-            [
-                ("Class", _texts(streams, "class")),
-                ("Buffer each side", _plain(streams, "width_ft", "ft")),
-            ],
-        ),
+        cards=card(["Exclusion"] * len(exclusions), [("Reason", texts(exclusions, "reason"))]),
     )
 
 
@@ -419,11 +361,11 @@ def _plots(appraisal: Appraisal) -> Layer | None:
     if plots is None or plots.empty or plots.geometry.isna().all():
         return None
     head = head_measure(appraisal)
-    rows: list[tuple[str, list[str]]] = [("Stand", _texts(plots, "stand"))]
+    rows: list[tuple[str, list[str]]] = [("Stand", texts(plots, "stand"))]
     rows += [
-        ("Trees per acre", _plain(plots, "trees", "")),
-        ("Basal area per acre", _plain(plots, "basal_area_sqft", "sq ft")),
-        (f"{head_rule_name(appraisal)} per acre", _plain(plots, head, "bf")),
+        ("Trees per acre", plain(plots, "trees", "")),
+        ("Basal area per acre", plain(plots, "basal_area_sqft", "sq ft")),
+        (f"{head_rule_name(appraisal)} per acre", plain(plots, head, "bf")),
     ]
     if is_valued(appraisal):
         values = plots["value_usd"].to_numpy(dtype=float)
@@ -436,7 +378,7 @@ def _plots(appraisal: Appraisal) -> Layer | None:
         style={"color": "#ffffff", "weight": 1, "fillOpacity": 0.95, "radius": 3.4},
         columns={"fill": [colours.PLOT if u else "#ffffff" for u in used]},
         cards=card(
-            [f"Plot {name}" for name in _texts(plots, "plot")],
+            [f"Plot {name}" for name in texts(plots, "plot")],
             rows,
             notes=["" if u else "Set aside: see ledger.csv." for u in used],
         ),

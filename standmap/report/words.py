@@ -142,6 +142,11 @@ CAUTIONS: Final = (
 )
 """The cautions in full, printed in the report and in the map's panel."""
 
+LAND_CAUTIONS: Final = tuple(
+    (head, body) for head, body in CAUTIONS if head.startswith(("Stream", "Lines", "Felling"))
+)
+"""Those that go with what must stay."""
+
 SALE_CAUTIONS: Final = (
     (
         "A ranking, not a sale.",

@@ -20,6 +20,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 from standmap._writing import not_written, try_writing, unfinished_prefix
 from standmap.errors import OutputError
 from standmap.report.harvest_page import harvest_html, has_harvest
+from standmap.report.land_page import land_html
 from standmap.report.layers import write_layers
 from standmap.report.merchandising import merchandising_html
 from standmap.report.names import tract_name
@@ -157,6 +158,7 @@ def _write_into(appraisal: Appraisal, folder: Path, tell: Progress) -> None:
     (folder / "report.html").write_text(report_html(appraisal), encoding="utf-8")
     tell(0.90, "Drawing stems and offers")
     (folder / "merchandising.html").write_text(merchandising_html(appraisal), encoding="utf-8")
+    (folder / "land.html").write_text(land_html(appraisal), encoding="utf-8")
     if has_harvest(appraisal):
         (folder / "harvest.html").write_text(harvest_html(appraisal), encoding="utf-8")
     run = run_record(appraisal, folder)

@@ -2,18 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 from pyproj import CRS
 
 from standmap.errors import Problem
-from standmap.land import acre_table, buffer_streams, exclude, unit_table
+from standmap.land import (
+    CONFLICT_ACRES,
+    UnitCheck,
+    acre_table,
+    check_units,
+    exclude,
+    line_strip,
+    steep_ground,
+    unit_table,
+)
+from standmap.steps.water import WaterLaid, lay_water
 from standmap.tract import Tract
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
+
+PASSES: Final = "pass"
+CONFLICT: Final = "conflict"
+PART_ONLY: Final = "part only"
+NOT_SETTLED: Final = "not settled"
+"""What the check of a unit against a rule may say: it keeps off; it enters ground where nothing
+may be cut; it enters ground where only part may be cut; it keeps off, by a rule nobody read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,45 +46,117 @@ class Land:
         Stands cut by what must stay and by harvest units.
     acres : DataFrame
         By stand: gross, buffer, exclusion and net acres.
+    reasons : DataFrame
+        ``reason``, ``class``, ``zone``, ``cutting``, ``acres``: where the acres go, in the order
+        in which ground is claimed, strictest first; net ground last.
     unit_acres : DataFrame
         By harvest unit, every acre accounted for.
+    unit_check : DataFrame
+        Every harvest unit against every rule: ``unit``, ``reason``, ``class``, ``zone``,
+        ``cutting``, ``acres``, ``nearest_ft``, ``verified`` and ``verdict`` ("pass", "conflict",
+        "part only", "not settled").
+    conflicts, units_clipped : GeoDataFrame
+        The ground of each unit that must stay, and each unit without it.
+    water : WaterLaid
+        Streams, buffers, rules and widths.
     streams, buffers, exclusions : GeoDataFrame
         The layers, in degrees; empty where the tract has none.
+    partial_harvest : DataFrame
+        What may be cut in buffers of which part may be; empty until the plots are worked out.
     problems : list of Problem
         Units that reach into what must stay, leave the tract, or overlap.
     """
 
     pieces: gpd.GeoDataFrame
     acres: pd.DataFrame
+    reasons: pd.DataFrame
     unit_acres: pd.DataFrame
+    unit_check: pd.DataFrame
+    conflicts: gpd.GeoDataFrame
+    units_clipped: gpd.GeoDataFrame
+    water: WaterLaid
     streams: gpd.GeoDataFrame
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     problems: list[Problem]
+    partial_harvest: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def has_conflict(self) -> bool:
+        """Whether a unit enters ground where nothing may be cut."""
+        return bool((self.unit_check["verdict"] == CONFLICT).any())
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether the check has an answer.
+
+        It has none without units, without streams, by a rule nobody read, or where a unit enters
+        ground of which part may be cut.
+        """
+        unsure = self.unit_check["verdict"].isin([PART_ONLY, NOT_SETTLED]).any()
+        return not (unsure or self.water.rules.empty or self.unit_acres.empty)
 
 
 def lay_out(tract: Tract) -> Land:
     """Buffer the streams, take out what must stay, and account for every acre."""
-    streams = _or_empty(tract.streams, ["class", "width_ft"], tract.crs)
-    buffers = (
-        buffer_streams(streams, streams["width_ft"], crs=tract.crs)
-        if len(streams)
-        else streams.copy()
-    )
-    exclusions = _or_empty(tract.exclusions, ["reason"], tract.crs)
+    water = lay_water(tract)
+    exclusions = _exclusions(tract)
+    order = list(dict.fromkeys(exclusions["reason"]))
     units = _or_empty(tract.units, ["unit"], tract.crs)
-    pieces = exclude(tract.stands, buffers, exclusions, units)
-    unit_acres = unit_table(units, pieces, tract.stands, buffers)
+    pieces = exclude(tract.stands, water.zones, exclusions, units, reasons=order)
+    unit_acres = unit_table(units, pieces, tract.stands, water.buffers)
+    check = check_units(units, water.zones, exclusions, crs=tract.crs, reasons=order)
+    verdicts = _judged(check)
     file = tract.settings.units.file if tract.settings.units else ""
     return Land(
-        pieces=pieces.to_crs(WGS84),
+        pieces=in_degrees(pieces),
         acres=acre_table(pieces).reindex(tract.stands["stand"], fill_value=0.0),
+        reasons=_reasons(pieces, check.claims),
         unit_acres=unit_acres,
-        streams=streams.to_crs(WGS84),
-        buffers=buffers.to_crs(WGS84),
-        exclusions=exclusions.to_crs(WGS84),
-        problems=_unit_problems(unit_acres, file),
+        unit_check=verdicts,
+        conflicts=in_degrees(_conflicts(check, verdicts)),
+        units_clipped=in_degrees(check.clipped),
+        water=water,
+        streams=in_degrees(water.streams),
+        buffers=in_degrees(water.buffers),
+        exclusions=in_degrees(exclusions),
+        problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, file)],
     )
+
+
+def in_degrees(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return a layer in degrees; polygons that cross themselves by a rounding there are mended."""
+    there = layer.to_crs(WGS84)
+    shapes = np.asarray(there.geometry.to_numpy(), dtype=object)
+    crossed = (shapely.get_dimensions(shapes) == 2) & ~shapely.is_valid(shapes)
+    if crossed.any():
+        shapes[crossed] = shapely.make_valid(
+            shapes[crossed], method="structure", keep_collapsed=False
+        )
+        there = there.set_geometry(gpd.GeoSeries(shapes, index=there.index, crs=WGS84))
+    return there
+
+
+def _exclusions(tract: Tract) -> gpd.GeoDataFrame:
+    """Return every exclusion: those drawn, then the property line, then steep ground."""
+    settings = tract.settings
+    layers = [_or_empty(tract.exclusions, ["reason"], tract.crs)]
+    if settings.property_line is not None:
+        layers.append(line_strip(tract.stands, settings.property_line.setback_ft, crs=tract.crs))
+    if settings.steep_ground is not None and "elevation" in tract.rasters:
+        layers.append(
+            steep_ground(
+                tract.rasters["elevation"],
+                tract.stands,
+                settings.steep_ground.over_pct,
+                units=settings.rasters.elevation_units,
+                least_acres=settings.steep_ground.least_acres,
+            )
+        )
+    there = [layer for layer in layers if len(layer)]
+    if not there:
+        return layers[0]
+    return gpd.GeoDataFrame(pd.concat(there, ignore_index=True), crs=tract.crs)
 
 
 def _or_empty(layer: gpd.GeoDataFrame | None, columns: list[str], crs: CRS) -> gpd.GeoDataFrame:
@@ -72,6 +164,56 @@ def _or_empty(layer: gpd.GeoDataFrame | None, columns: list[str], crs: CRS) -> g
     if layer is not None:
         return layer
     return gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=crs)
+
+
+def _reasons(pieces: gpd.GeoDataFrame, claims: pd.DataFrame) -> pd.DataFrame:
+    """Return acres by reason in the order ground is claimed, net ground last."""
+    names = ["reason", "class", "zone", "cutting"]
+    acres = pieces.groupby(names)["acres"].sum()
+    net = pd.DataFrame([("", "", "", "")], columns=names)
+    table = pd.concat([claims[names], net], ignore_index=True)
+    found = acres.reindex(pd.MultiIndex.from_frame(table), fill_value=0.0)
+    return table.assign(acres=found.to_numpy())
+
+
+def _judged(check: UnitCheck) -> pd.DataFrame:
+    """Give every unit and rule a verdict."""
+    table = check.table
+    enters = table["acres"] > CONFLICT_ACRES
+    part = table["cutting"].isin(["partial", "any"])
+    verdict = pd.Series(PASSES, index=table.index, dtype=object)
+    verdict = verdict.mask(~enters & ~table["verified"], NOT_SETTLED)
+    verdict = verdict.mask(enters & part, PART_ONLY).mask(enters & ~part, CONFLICT)
+    return table.assign(verdict=verdict)
+
+
+def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Return the ground of the units that is at issue, with its verdict."""
+    keys = ["unit", "reason", "class", "zone", "cutting"]
+    ground = check.ground.merge(verdicts[[*keys, "verdict"]], on=keys, how="left")
+    return ground[ground["verdict"].isin([CONFLICT, PART_ONLY])].reset_index(drop=True)
+
+
+def _water_problems(tract: Tract, water: WaterLaid) -> list[Problem]:
+    """Say loudly where nothing is kept along water."""
+    if tract.settings.streams is not None or tract.settings.water is not None:
+        return []
+    found = (
+        f" {len(water.candidates)} candidate channels are drained from the elevation raster, to be "
+        "looked at on the ground; they keep no acre."
+        if len(water.candidates)
+        else ""
+    )
+    return [
+        Problem(
+            severity="warning",
+            file=tract.path.name,
+            column="streams",
+            what=f"no stream layer is named, so no acre is kept along water.{found}".rstrip("."),
+            mend="Walk the ground, ask the state forestry agency for its stream layer, and name it "
+            "in [streams].",
+        )
+    ]
 
 
 def _unit_problems(unit_acres: pd.DataFrame, file: str) -> list[Problem]:

@@ -170,6 +170,7 @@ def _must_stay(
     tract file says that it is bare.
     """
     bare = set(tract.settings.exclusions.bare) if tract.settings.exclusions else set()
+    bare |= {setback.reason for setback in tract.settings.setbacks if setback.bare}
     kept = land.pieces[land.pieces["reason"] != ""]
     acres = acres_by_stand(kept, names, ["reason", "class"])
     frame = acres.index.to_frame(index=False).assign(acres=acres.sum(axis=1).to_numpy())

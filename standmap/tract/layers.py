@@ -1,20 +1,23 @@
-"""Streams, exclusions and rasters: what must stay, and the ground and canopy from above."""
+"""Exclusions and rasters: what must stay, and the ground and canopy from above."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from standmap._rasters import open_raster
 from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
-from standmap.tract.findings import Findings, did_you_mean, some
-from standmap.tract.settings import BuffersTable, ExclusionsTable, RastersTable, StreamsTable
+from standmap.tract.findings import Findings, did_you_mean
+from standmap.tract.settings import ExclusionsTable, RastersTable, SetbackTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import read_layer
@@ -23,74 +26,6 @@ NEAR_M: Final = 1609.344
 """A layer with nothing within a mile of the stands is not of this tract. [m]"""
 WHOLLY: Final = 0.999
 """Share of the stands' acres a raster must cover to be said to cover the tract."""
-
-
-def read_streams(
-    table: StreamsTable,
-    buffers: BuffersTable,
-    sources: Sources,
-    stands: gpd.GeoDataFrame | None,
-) -> gpd.GeoDataFrame | None:
-    """Read the streams with the buffer width of each one's class.
-
-    Returns
-    -------
-    GeoDataFrame or None
-        ``class``, ``width_ft`` (each side), ``source_row``, geometry, in the stands' CRS.
-    """
-    findings, file = sources.findings, table.file
-    path = sources.find(file, "[streams]")
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path,
-            file,
-            findings,
-            key="[streams]",
-            kinds=("line", "polygon"),
-            layer=table.layer,
-            crs=table.crs,
-        )
-    )
-    if layer is None:
-        return None
-    mapped = {"class": table.class_} if "class_" in table.model_fields_set and table.class_ else {}
-    name = _find_one(layer, "class", mapped, file, findings)
-    if name is None:
-        return None
-    streams = gpd.GeoDataFrame(
-        {"class": text_column(layer, name), "source_row": layer["source_row"].to_numpy()},
-        geometry=layer.geometry.to_numpy(),
-        crs=layer.crs,
-    )
-    streams = _placed_only(streams, file, findings)
-    widths = {key.casefold(): width for key, width in buffers.widths_ft.items()}
-    classes = streams["class"].to_numpy(dtype=object)
-    known = np.array([c.casefold() in widths for c in classes], dtype=bool)
-    for one in dict.fromkeys(classes[~known]):
-        row = int(streams["source_row"].to_numpy()[classes == one][0])
-        hint = did_you_mean(one, list(buffers.widths_ft)) if widths and one else ""
-        findings.error(
-            file,
-            "streams of this class have no buffer width",
-            f"Give it one in [buffers.widths_ft], 0 where nothing must stay. {hint}".strip(),
-            row=row,
-            column=name,
-            value=one,
-        )
-    present = {c.casefold() for c in classes}
-    for key in buffers.widths_ft:
-        if key.casefold() not in present:
-            findings.warn(
-                sources.tract_file,
-                "no stream is of this class",
-                f"The layer has: {some(list(dict.fromkeys(classes)))}.",
-                column=f"buffers.widths_ft.{key}",
-            )
-    streams["width_ft"] = [widths.get(c.casefold(), np.nan) for c in classes]
-    streams = _to_stands(streams, stands, file, findings, "[streams]")
-    return streams[["class", "width_ft", "geometry", "source_row"]]
 
 
 def read_exclusions(
@@ -123,7 +58,7 @@ def read_exclusions(
     mapped = {}
     if "reason" in table.model_fields_set and table.reason is not None:
         mapped["reason"] = table.reason
-    name = _find_one(layer, "reason", mapped, file, findings)
+    name = find_one(layer, "reason", mapped, file, findings)
     if name is None:
         return None
     out = gpd.GeoDataFrame(
@@ -172,22 +107,136 @@ def read_exclusions(
         geometry=np.r_[mended.geometry.to_numpy(), out.geometry.to_numpy()[thin]],
         crs=layer.crs,
     ).astype({"source_row": np.int64})
-    out = _to_stands(out, stands, file, findings, "[exclusions]")
+    out = to_stands(out, stands, file, findings, "[exclusions]")
     if table.setback_ft > 0 and len(out):
         out = set_back(out, table.setback_ft, crs=out.crs if stands is not None else None)
     return out[["reason", "geometry", "source_row"]]
 
 
-def _find_one(
+def read_setbacks(
+    tables: Sequence[SetbackTable], sources: Sources, stands: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame | None:
+    """Read the layers of ``[[setbacks]]``, each kept away from by its own distance.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        As :func:`read_exclusions`, in the order of the tables; None where there are none.
+    """
+    layers = [_read_setback(table, sources, stands) for table in tables]
+    read = [layer for layer in layers if layer is not None]
+    if not read:
+        return None
+    return gpd.GeoDataFrame(pd.concat(read, ignore_index=True), crs=read[0].crs)
+
+
+def _read_setback(
+    table: SetbackTable, sources: Sources, stands: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame | None:
+    findings, file = sources.findings, table.file
+    path = sources.find(file, "[[setbacks]]")
+    layer = (
+        None
+        if path is None
+        else read_layer(
+            path,
+            file,
+            findings,
+            key="[[setbacks]]",
+            kinds=("polygon", "line", "point"),
+            layer=table.layer,
+            crs=table.crs,
+        )
+    )
+    if layer is None:
+        return None
+    distance = _distances(layer, table, sources)
+    if distance is None:
+        return None
+    out = gpd.GeoDataFrame(
+        {
+            "reason": np.full(len(layer), table.reason, dtype=object),
+            "distance_ft": distance,
+            "source_row": layer["source_row"].to_numpy(),
+        },
+        geometry=layer.geometry.to_numpy(),
+        crs=layer.crs,
+    )
+    out = placed_only(out, file, findings)
+    flat = shapely.get_dimensions(out.geometry.to_numpy()) == 2
+    bare = ~flat & ~(out["distance_ft"] > 0).to_numpy(dtype=bool)
+    findings.rows(
+        "error",
+        file,
+        "a line or point has no acres to keep away from",
+        "Give it a distance of more than 0 ft, or draw it as a polygon.",
+        rows=out["source_row"].to_numpy()[bare],
+        column=table.distance_column or "setbacks.distance_ft",
+    )
+    # Joined as drawn: lines and points have nothing to mend.
+    mended = mend_layer(out[flat].reset_index(drop=True), "reason", file, findings)
+    both = gpd.GeoDataFrame(pd.concat([mended, out[~flat]], ignore_index=True), crs=layer.crs)
+    both = to_stands(both, stands, file, findings, "[[setbacks]]")
+    plane = both.crs if stands is not None else None
+    if not bare.any() and len(both):
+        both = set_back(both, both["distance_ft"].to_numpy(dtype=float), crs=plane)
+    return both[["reason", "geometry", "source_row"]]
+
+
+def _distances(
+    layer: gpd.GeoDataFrame, table: SetbackTable, sources: Sources
+) -> npt.NDArray[np.float64] | None:
+    """Return the distance kept from each feature, from its column or the one stated."""
+    findings = sources.findings
+    if table.distance_column is None and table.distance_ft is None:
+        findings.error(
+            sources.tract_file,
+            f"no distance is given for {table.reason!r}",
+            "Give distance_ft, or name the column that holds it, distance_column.",
+            column="setbacks.distance_ft",
+        )
+        return None
+    if table.distance_column is None:
+        return np.full(len(layer), table.distance_ft, dtype=float)
+    header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
+    found = find_columns(
+        header,
+        (Column("distance_column", required=True),),
+        {"distance_column": table.distance_column},
+        file=table.file,
+        findings=findings,
+    )
+    if "distance_column" not in found:
+        return None
+    typed = layer[found["distance_column"].header]
+    number = pd.to_numeric(typed, errors="coerce").to_numpy(dtype=float)
+    blank = typed.isna().to_numpy() | (typed.astype(str).str.strip() == "").to_numpy()
+    if table.distance_ft is not None:  # stands in for blank cells
+        number = np.where(blank, table.distance_ft, number)
+    wrong = ~((number >= 0) & np.isfinite(number))
+    findings.rows(
+        "error",
+        table.file,
+        "the distance to keep away must be 0 ft or more",
+        "Mend it, or blank the cell and give distance_ft for such rows.",
+        rows=layer["source_row"].to_numpy(dtype=np.int64)[wrong],
+        column=table.distance_column,
+        values=typed.to_numpy(dtype=object)[wrong],
+    )
+    return None if wrong.any() else number
+
+
+def find_one(
     layer: gpd.GeoDataFrame, wanted: str, mapped: dict[str, str], file: str, findings: Findings
 ) -> str | None:
+    """Return the layer's own name of one text column, or report that there is none."""
     header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
     column = Column(wanted, required=True, number=False)
     found = find_columns(header, (column,), mapped, file=file, findings=findings)
     return found[wanted].header if wanted in found else None
 
 
-def _placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
+def placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
     """Set aside features without geometry."""
     shapes = layer.geometry.to_numpy()
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
@@ -198,7 +247,7 @@ def _placed_only(layer: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.
     return layer[~empty].reset_index(drop=True)
 
 
-def _to_stands(
+def to_stands(
     layer: gpd.GeoDataFrame,
     stands: gpd.GeoDataFrame | None,
     file: str,

@@ -20,7 +20,7 @@ from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.domains import read_domains
 from standmap.tract.edges import check_edges
 from standmap.tract.findings import Findings, some
-from standmap.tract.layers import find_rasters, read_exclusions, read_streams
+from standmap.tract.layers import find_rasters, read_exclusions, read_setbacks
 from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
 from standmap.tract.settings import Settings
@@ -38,6 +38,7 @@ from standmap.tract.tally import read_tally, set_aside
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import locate, read_settings
 from standmap.tract.tree_checks import checked_aliases
+from standmap.tract.water import read_water
 from standmap.trees import fit_heights, national_stems
 
 OUTSIDE: Final = "its plot is outside every stand"
@@ -179,8 +180,10 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         )
 
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
-    layers = _read_layers(settings, sources, stands)
     rasters = find_rasters(settings.rasters, sources, stands)
+    _check_steep(settings, file, findings)
+    water = read_water(settings, sources, stands, ground="elevation" in rasters)
+    layers = _read_layers(settings, sources, stands)
     check_terrain(settings.terrain, findings, file)
     plan = read_plan(
         settings,
@@ -214,6 +217,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         mills=mills,
         taper=taper,
         offers=tuple(offers),
+        streams=water.streams,
+        stream_rules=water.rules,
         rasters=rasters,
         problems=tuple(findings.problems),
         ledger=findings.ledger,
@@ -222,6 +227,17 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         **layers,
     )
     return tract, findings.problems
+
+
+def _check_steep(settings: Settings, file: str, findings: Findings) -> None:
+    """Report steep ground that nothing can tell."""
+    if settings.steep_ground is not None and settings.rasters.elevation is None:
+        findings.error(
+            file,
+            "steep ground is to stay, but there is no elevation raster to tell it by",
+            'Name one in [rasters], elevation = "...", or delete [steep_ground].',
+            column="steep_ground",
+        )
 
 
 def _check_stems(trees: pd.DataFrame, file: str, findings: Findings) -> None:
@@ -267,14 +283,18 @@ def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> Non
 def _read_layers(
     settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> Mapping[str, gpd.GeoDataFrame | None]:
-    units = None if settings.units is None else read_units(settings.units, sources, stands)
-    return {
-        "streams": None
-        if settings.streams is None
-        else read_streams(settings.streams, settings.buffers, sources, stands),
-        "exclusions": None
+    exclusions = [
+        None
         if settings.exclusions is None
         else read_exclusions(settings.exclusions, sources, stands),
+        read_setbacks(settings.setbacks, sources, stands),
+    ]
+    there = [layer for layer in exclusions if layer is not None]
+    units = None if settings.units is None else read_units(settings.units, sources, stands)
+    return {
+        "exclusions": gpd.GeoDataFrame(pd.concat(there, ignore_index=True), crs=there[0].crs)
+        if there and len({str(layer.crs) for layer in there}) == 1
+        else None,
         "units": units,
         "domains": read_domains(settings.domains, sources, stands),
         "landings": None

@@ -8,6 +8,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
 
 from standmap.cruise import MIN_PLOTS, EdgeMethod, circle_acres
+from standmap.land import REACH_FT, STEP_FT
 from standmap.products import goes_into_half_log
 from standmap.units import STUMP_FT, TRIM_FT
 
@@ -334,17 +335,43 @@ class OffersTable(_Table):
 
 
 class StreamsTable(_Layer):
-    """``[streams]``: stream lines and the column that holds their class."""
+    """``[streams]``: streams, lines or polygons, and the column that holds their class."""
+
+    class_: Column = Field(default="class", alias="class")
+    width_ft: Column = None
+    width_m: Column = None
+
+
+class WaterTable(_Layer):
+    """``[water]``: ponds, rivers and wetlands drawn as polygons, and the column of their class."""
 
     class_: Column = Field(default="class", alias="class")
 
 
 class BuffersTable(_Table):
-    """``[buffers]``: width on each side of a stream, horizontal, by stream class."""
+    """``[buffers]``: the rule that sets the width along each class of water, or your widths."""
 
+    rule: Name | None = Field(default=None, description='whose rule it is, such as "SC"')
+    rules: str | None = Field(
+        default=None, min_length=1, description="a file name of your own table of rules"
+    )
+    option: Name | None = Field(default=None, description="which alternative of the rule")
+    limits: Literal["harvest", "soil", "equipment", "openings"] = Field(
+        default="harvest", description='"harvest", "soil", "equipment" or "openings"'
+    )
+    classes: dict[str, Name] = Field(
+        default_factory=dict,
+        description='pairs such as "3" = "perennial": your class = the rule\'s class of water, or '
+        '"none" where nothing must stay',
+    )
     widths_ft: dict[str, NotNegative] = Field(
         default_factory=dict, description="pairs such as perennial = 50, in feet on each side"
     )
+    slope_pct: NotNegative | None = Field(
+        default=None, description="a slope in percent, for banks the raster does not know"
+    )
+    step_ft: Positive = Field(default=STEP_FT, description="a distance in feet along the bank")
+    reach_ft: Positive = Field(default=REACH_FT, description="a distance in feet out from the bank")
 
 
 class ExclusionsTable(_Layer):
@@ -355,6 +382,34 @@ class ExclusionsTable(_Layer):
         default=(), description='reasons in a list, such as ["power line"]'
     )
     setback_ft: NotNegative = Field(default=0.0, description="a distance in feet")
+
+
+class SetbackTable(_Layer):
+    """``[[setbacks]]``: one layer of things to keep away from, and how far."""
+
+    reason: Name = Field(description='what stays and why, such as "road"')
+    distance_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+    distance_column: Column = None
+    bare: bool = Field(default=False, description="true where the ground holds no timber")
+
+
+class PropertyLineTable(_Table):
+    """``[property_line]``: a strip inside the stands' outer boundary in which nothing is cut."""
+
+    setback_ft: Positive = Field(description="a distance in feet")
+
+
+class SteepGroundTable(_Table):
+    """``[steep_ground]``: ground steeper than a limit, by the elevation raster."""
+
+    over_pct: Positive = Field(description="a slope in percent")
+    least_acres: NotNegative = Field(default=0.1, description="the smallest patch, in acres")
+
+
+class ChannelsTable(_Table):
+    """``[channels]``: candidate channels drained from the elevation raster."""
+
+    feeding_acres: Positive = Field(default=10.0, description="acres that feed a channel's head")
 
 
 class UnitsTable(_Layer):
@@ -481,8 +536,13 @@ class Settings(_Table):
     costs: CostsTable = Field(default_factory=CostsTable)
     offers: OffersTable | None = None
     streams: StreamsTable | None = None
+    water: WaterTable | None = None
     buffers: BuffersTable = Field(default_factory=BuffersTable)
+    channels: ChannelsTable = Field(default_factory=ChannelsTable)
     exclusions: ExclusionsTable | None = None
+    setbacks: Annotated[tuple[SetbackTable, ...], Field(strict=False)] = ()
+    property_line: PropertyLineTable | None = None
+    steep_ground: SteepGroundTable | None = None
     units: UnitsTable | None = None
     domains: DomainsTable = Field(default_factory=DomainsTable)
     prescriptions: Annotated[tuple[PrescriptionTable, ...], Field(strict=False)] = ()

@@ -14,6 +14,7 @@ import pyproj
 from standmap.cruise import Design
 from standmap.errors import Problem
 from standmap.harvest import HarvestPlan
+from standmap.land import StreamRule
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
@@ -62,8 +63,13 @@ class Tract:
         Which mills buy it, and for how much.
     offers : tuple of Offer
         What buyers offer for it standing.
-    streams, exclusions, units, domains : GeoDataFrame or None
-        ``class, width_ft``; ``reason`` (setback put on); ``unit``; ``domain``.
+    streams : GeoDataFrame or None
+        Water, lines and polygons: ``class``, ``width_ft`` (each side, where the user set one; else
+        NaN), ``channel_ft`` (width of the channel, NaN unknown), ``source_row``, ``file``.
+    stream_rules : mapping of str to StreamRule or None
+        The rule of each class of water; None where nothing must stay.
+    exclusions, units, domains : GeoDataFrame or None
+        ``reason`` (setback put on); ``unit``; ``domain``.
     plan : HarvestPlan
         What is to be cut in each unit, and the plans held beside it.
     landings, crossings : GeoDataFrame or None
@@ -92,6 +98,7 @@ class Tract:
     mills: MillSheet | None
     offers: tuple[Offer, ...]
     streams: gpd.GeoDataFrame | None
+    stream_rules: Mapping[str, StreamRule | None]
     exclusions: gpd.GeoDataFrame | None
     units: gpd.GeoDataFrame | None
     domains: gpd.GeoDataFrame | None

@@ -231,6 +231,42 @@ class TestUnits:
         assert table["gross_acres"].item() == pytest.approx(80_000 / SQFT_PER_ACRE, rel=1e-6)
 
 
+class TestLinesThatCrossThemselves:
+    """GEOS's buffer of such a line whole may lack a fifth of the ground within reach of it."""
+
+    @staticmethod
+    def walk(seed: int) -> shapely.LineString:
+        """A line to and fro over 800 ft that closes on itself, or doubles back."""
+        rng = np.random.default_rng(seed)
+        xy = rng.uniform(-400, 400, (int(rng.integers(4, 12)), 2))
+        return shapely.LineString(np.vstack([xy, xy[:1] if seed % 2 else xy[-2:0:-1]]))
+
+    # Of these, GEOS's buffer of the whole line lacks 2, 13 and 9 % of the ground.
+    @example(581)
+    @example(1641)
+    @example(3217)
+    @given(st.integers(0, 10_000))
+    @settings(max_examples=30, deadline=None)
+    def test_all_ground_within_reach_is_in_the_buffer(self, seed):
+        line = self.walk(seed)
+        wide = buffer_streams(in_feet([line]), 50).geometry.item()
+        rng = np.random.default_rng(seed)
+        xy = rng.uniform(-450, 450, (3000, 2))
+        far = shapely.distance(line, shapely.points(xy))
+        inside = shapely.contains_xy(wide, *(xy.T * FT))
+        # A circle of 96 sides reaches 0.05 % less far than the true one.
+        assert inside[far < 49.9].all() and not inside[far > 50.01].any()
+
+    def test_widths_of_many_lines_stay_apart(self):
+        lines = in_feet([self.walk(1), shapely.LineString([(0, 0), (99, 0)]), self.walk(2)])
+        wide = buffer_streams(lines, [50, 20, 10])
+        assert wide["width_ft"].tolist() == [50, 20, 10]
+        for row, width in zip(range(3), (50, 20, 10), strict=True):
+            alone = buffer_streams(lines.iloc[[row]], width, crs=PLANE)
+            both = wide.geometry.iloc[row].symmetric_difference(alone.geometry.item())
+            assert both.area == pytest.approx(0, abs=1e-3)
+
+
 def tangle(seed: int) -> dict[str, gpd.GeoDataFrame]:
     """Ten irregular stands that tile a tract, with streams, exclusions and units across them."""
     rng = np.random.default_rng(seed)

@@ -211,7 +211,11 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
     sample_appraisal: standmap.Appraisal, tmp_path: Path
 ) -> None:
     path = write_layers(sample_appraisal, tmp_path / "appraisal.gpkg")
-    assert [name for name, _ in pyogrio.list_layers(path)] == list(LAYERS)
+    assert [name for name, _ in pyogrio.list_layers(path)] == [
+        *LAYERS,
+        "unit_conflicts",
+        "units_clipped",
+    ]
     stands = pyogrio.read_dataframe(path, layer="stands")
     assert stands.crs.to_epsg() == 4326
     assert stands["value_usd_total"].tolist() == pytest.approx(

@@ -102,7 +102,7 @@ function standmapDraw(map) {
   }
 
   // Smallest things first: a plot is meant before the stand it lies in.
-  const ORDER = ["plots", "streams", "stands", "exclusions", "buffers", "units"];
+  const ORDER = ["plots", "streams", "channels", "ponds", "stands", "exclusions", "buffers", "units"];
 
   function whatIsHere(place) {
     const hits = [];

@@ -1,0 +1,107 @@
+"""The check of harvest units alone: what `standmap buffers` prints and writes."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from standmap._writing import check_folder, write_folder
+from standmap.report.land_page import land_lines, page_of
+from standmap.report.land_tables import check_rows, hundredths, source_list
+from standmap.report.layers import land_layers, write_layer
+from standmap.report.tables import write_csv
+
+if TYPE_CHECKING:
+    from standmap.steps.land import Land
+    from standmap.tract import Tract
+
+FILES: Final = ("land.html", "buffers.gpkg", "unit_check.csv")
+RECORD: Final = "buffers.json"
+_WIDTH: Final = 100
+
+
+def check_text(tract: Tract, land: Land) -> str:
+    """Return the check of every harvest unit as plain text.
+
+    Parameters
+    ----------
+    tract : Tract
+        The tract.
+    land : Land
+        Its ground, laid out.
+    """
+    out = io.StringIO()
+    console = Console(file=out, width=_WIDTH, highlight=False, markup=False)
+    console.print(tract.name)
+    for head, text in land_lines(tract, land):
+        console.print(Text.assemble(f"{head}: ", text))
+    rows = check_rows(land)
+    if len(rows):
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for name in ("unit", "ground"):
+            table.add_column(name)
+        table.add_column("acres", justify="right", no_wrap=True)
+        for name in ("finding", "what must change"):
+            table.add_column(name)
+        for row in rows.to_dict("records"):
+            inside = hundredths(row["acres"]) if row["acres"] > 0 else ""
+            cells = (row["unit"], row["ground"], inside, row["finding"], row["change"])
+            # As text, so that a name from the data is never read as markup.
+            table.add_row(*(Text(str(cell)) for cell in cells))
+        console.print(table)
+    for source in source_list(land):
+        console.print(Text(f"Source: {source}"))
+    for caution in land.water.cautions:
+        console.print(Text(caution))
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+
+
+def write_check(tract: Tract, land: Land, out: str | Path) -> dict[str, Path]:
+    """Write the check: the land page, its layers and a table.
+
+    Parameters
+    ----------
+    tract : Tract
+        The tract.
+    land : Land
+        Its ground, laid out.
+    out : path
+        The folder; an earlier check in it is replaced, other files are left.
+
+    Returns
+    -------
+    dict of str to Path
+        File name to path; see `FILES`.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written or holds such a file from elsewhere.
+    """
+
+    def make(folder: Path) -> None:
+        (folder / "land.html").write_text(page_of(tract, land), encoding="utf-8")
+        layers = {"buffers": land.buffers, "exclusions": land.exclusions, **land_layers(land)}
+        for name, layer in layers.items():
+            if not layer.empty:
+                write_layer(layer, folder / "buffers.gpkg", name)
+        rounded = {"acres": 4, "nearest_ft": 1}
+        write_csv(land.unit_check.round(rounded), folder / "unit_check.csv")
+
+    about: dict[str, object] = {
+        "made_by": "standmap buffers",
+        "tract": tract.name,
+        "conflict": land.has_conflict,
+        "settled": land.is_settled,
+    }
+    return write_folder(out, make, record=RECORD, about=about)
+
+
+def check_check_folder(out: str | Path) -> Path:
+    """Return the folder a check may go to, or raise OutputError; for before the work is done."""
+    return check_folder(out, FILES, record=RECORD)

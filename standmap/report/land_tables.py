@@ -1,0 +1,415 @@
+"""Tables of the land page: acres by reason, rules, widths as drawn, units checked, what may go."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from standmap.land import OWN_WIDTH, STREAM_BUFFER
+from standmap.report.cells import (
+    Column,
+    Printed,
+    errors,
+    estimates,
+    numbers,
+    words,
+    words_if_any,
+)
+from standmap.report.numbers import count, figure
+from standmap.steps.land import CONFLICT, NOT_SETTLED, PART_ONLY, PASSES
+from standmap.units import BF_PER_MBF
+
+if TYPE_CHECKING:
+    from standmap.steps.land import Land
+
+Row = dict[Hashable, Any]
+
+CUTTING_WORDS: Final = {
+    "none": "nothing",
+    "": "not stated: none here",
+    "partial": "part",
+    "any": "all",
+}
+BINDING_WORDS: Final = {
+    "regulatory": "law",
+    "voluntary": "recommended practice",
+    "mixed": "law in part",
+    "setting": "your setting",
+    "": "",
+}
+VERDICT_WORDS: Final = {
+    PASSES: "keeps off",
+    CONFLICT: "enters",
+    PART_ONLY: "enters, part may be cut",
+    NOT_SETTLED: "keeps off, rule unread",
+}
+MILE_FT: Final = 5280.0
+UNSURE: Final = "unverified"
+
+
+def hundredths(value: float) -> str:
+    """Print acres to a hundredth: lines are pulled back by them."""
+    return figure(value, most=2)
+
+
+def feet(value: float) -> str:
+    """Print a distance to a tenth of a foot, or blank."""
+    return figure(value, most=1) if math.isfinite(value) else ""
+
+
+def ground_name(reason: str, water: str, zone: str) -> str:
+    """Name ground that must stay, as every table does.
+
+    Examples
+    --------
+    >>> ground_name("stream buffer", "perennial", "primary")
+    'stream buffer, perennial, primary'
+    """
+    return ", ".join(part for part in (reason, water, zone) if part)
+
+
+def _grounds(rows: pd.DataFrame) -> list[str]:
+    return [
+        ground_name(*three)
+        for three in zip(
+            words(rows, "reason"), words(rows, "class"), words(rows, "zone"), strict=True
+        )
+    ]
+
+
+def reasons_table(land: Land) -> Printed:
+    """Return where the acres go: each once, in the order in which ground is claimed."""
+    rows = land.reasons[land.reasons["reason"] != ""]
+    gross, net = float(land.acres["gross_acres"].sum()), float(land.acres["net_acres"].sum())
+    cutting = [
+        CUTTING_WORDS[cut] if reason == STREAM_BUFFER else "nothing"
+        for reason, cut in zip(words(rows, "reason"), words(rows, "cutting"), strict=True)
+    ]
+    cells = [*numbers(rows, "acres"), net]
+    share = [f"{100 * v / gross:.1f}%" if gross > 0 else "" for v in cells]
+    return Printed(
+        columns=[
+            Column(name="Ground", cells=[*_grounds(rows), "net ground"], words=True),
+            Column(name="What may be cut", cells=[*cutting, "what the harvest takes"], words=True),
+            Column(name="Acres", unit="ac", cells=[hundredths(v) for v in cells]),
+            Column(name="Share", cells=share),
+        ],
+        foot=["Stands, gross", "", hundredths(gross), "100.0%"],
+    )
+
+
+def rules_table(land: Land) -> Printed | None:
+    """Return every row of the rules applied, a class of water over its rows."""
+    rules = land.water.rules
+    if rules.empty:
+        return None
+    sources = source_list(land)
+    first = ~rules["class"].duplicated()
+    heads = [
+        f"{name}: {_whose(row)}" if new else ""
+        for name, new, row in zip(
+            words(rules, "class"), first, rules.to_dict("records"), strict=True
+        )
+    ]
+    read = [
+        "" if not row["width"] or not row["jurisdiction"]
+        else (f"[{sources.index(_cited(row)) + 1}]" + ("" if row["verified"] else f" {UNSURE}"))
+        for row in rules.to_dict("records")
+    ]  # fmt: skip
+    return Printed(
+        columns=[
+            Column(name="Class of water", cells=heads, words=True),
+            *words_if_any(rules.assign(zone=_plain_zone(rules)), "zone", "Zone"),
+            Column(name="Bank slope", cells=words(rules, "slope"), words=True),
+            Column(name="Width each side", cells=words(rules, "width"), words=True),
+            Column(name="From", cells=words(rules, "measured_from"), words=True),
+            Column(
+                name="May be cut",
+                cells=[CUTTING_WORDS.get(cut, cut) for cut in words(rules, "cutting")],
+                words=True,
+            ),
+            Column(name="Must stay", cells=words(rules, "must_stay"), words=True),
+            Column(name="Source", cells=read, words=True),
+        ],
+        loud=[not bool(v) for v in rules["verified"]],
+    )
+
+
+def _whose(row: Row) -> str:
+    """Say whose rule a class of water falls under."""
+    if not row["jurisdiction"]:
+        return "nothing must stay"
+    if row["jurisdiction"] == OWN_WIDTH:
+        return "a width of your own, not a rule"
+    binding = BINDING_WORDS[str(row["binding"])]
+    as_named = "" if row["water_class"] == row["class"] else f", as {row['water_class']}"
+    limits = "" if row["limits"] == "harvest" else f", limits {row['limits']}"
+    return f"rule of {row['jurisdiction']}{as_named} ({binding}{limits})"
+
+
+def _plain_zone(rules: pd.DataFrame) -> list[str]:
+    return ["" if zone == "total" else zone for zone in words(rules, "zone")]
+
+
+def _cited(row: Row) -> str:
+    year = f", {row['year']}" if row["year"] else ""
+    return f"{row['source'] or 'no source named'}{year}"
+
+
+def source_list(land: Land) -> list[str]:
+    """Return the sources of the rules, each once, in the order of the rules."""
+    rows = land.water.rules.to_dict("records")
+    return list(dict.fromkeys(_cited(row) for row in rows if row["jurisdiction"]))
+
+
+def row_cautions(land: Land) -> list[str]:
+    """Return what single rows of the rules warn of, each once."""
+    rows = land.water.rules
+    if rows.empty:
+        return []
+    said = rows.loc[rows["caution"] != "", ["class", "caution"]].drop_duplicates("caution")
+    return [f"{c[0].upper()}{c[1:]}" for c in said["caution"].astype(str)]
+
+
+def widths_table(land: Land) -> Printed | None:
+    """Return the widths as drawn, by class of water and side."""
+    rows = land.water.widths
+    if rows.empty:
+        return None
+    first = ~rows["class"].duplicated()
+    sloped = rows["mean_slope_pct"].notna().any()
+    columns = [
+        Column(
+            name="Class of water",
+            cells=[n if f else "" for n, f in zip(words(rows, "class"), first, strict=True)],
+            words=True,
+        ),
+        Column(name="Side", cells=words(rows, "side"), words=True),
+        Column(name="Stations", cells=[count(v) for v in numbers(rows, "stations")]),
+        Column(name="Least", unit="ft", cells=[feet(v) for v in numbers(rows, "least_ft")]),
+        Column(name="Mean", unit="ft", cells=[feet(v) for v in numbers(rows, "mean_ft")]),
+        Column(name="Most", unit="ft", cells=[feet(v) for v in numbers(rows, "most_ft")]),
+    ]
+    if sloped:
+        columns += [
+            Column(
+                name="Mean slope",
+                unit="%",
+                cells=[feet(v) for v in numbers(rows, "mean_slope_pct")],
+            ),
+            Column(
+                name="Steepest", unit="%", cells=[feet(v) for v in numbers(rows, "steepest_pct")]
+            ),
+            Column(
+                name="Slope from raster",
+                cells=[f"{100 * v:.0f}%" for v in numbers(rows, "measured_share")],
+            ),
+        ]
+    columns.append(
+        Column(
+            name="Width starts at",
+            cells=[t if f else "" for t, f in zip(words(rows, "starts_at"), first, strict=True)],
+            words=True,
+        )
+    )
+    return Printed(columns=columns)
+
+
+def check_table(land: Land) -> Printed | None:
+    """Return each harvest unit against the rules: what it enters, or that it keeps off."""
+    rows = check_rows(land)
+    if rows.empty:
+        return None
+    first = ~rows["unit"].duplicated()
+    return Printed(
+        columns=[
+            Column(
+                name="Unit",
+                cells=[n if f else "" for n, f in zip(words(rows, "unit"), first, strict=True)],
+                words=True,
+            ),
+            Column(name="Ground", cells=words(rows, "ground"), words=True),
+            Column(
+                name="Inside",
+                unit="ac",
+                cells=[hundredths(v) if v > 0 else "" for v in numbers(rows, "acres")],
+            ),
+            Column(name="Finding", cells=words(rows, "finding"), words=True),
+            Column(name="What must change", cells=words(rows, "change"), words=True),
+        ],
+        loud=[v in (CONFLICT, PART_ONLY) for v in rows["verdict"]],
+    )
+
+
+def check_rows(land: Land) -> pd.DataFrame:
+    """Return what each unit enters, and one row for all it keeps off.
+
+    Returns
+    -------
+    DataFrame
+        ``unit``, ``ground``, ``acres``, ``finding``, ``change``, ``verdict``.
+    """
+    made = []
+    for unit, rows in land.unit_check.groupby("unit", sort=False):
+        for row in rows[rows["verdict"].isin([CONFLICT, PART_ONLY])].to_dict("records"):
+            made.append(_entered(str(unit), row))
+        off = rows[rows["verdict"].isin([PASSES, NOT_SETTLED])]
+        if len(off):
+            made.append(_kept_off(str(unit), off))
+    columns = ["unit", "ground", "acres", "finding", "change", "verdict"]
+    return pd.DataFrame(made, columns=columns)
+
+
+def _entered(unit: str, row: Row) -> Row:
+    acres = float(str(row["acres"]))
+    unread = "" if row["verified"] else "; the rule is unverified"
+    change = f"Pull the line back: {hundredths(acres)} acres out"
+    if row["verdict"] == PART_ONLY:
+        change += ", or leave there what must stay"
+    if row["reason"] == STREAM_BUFFER and not row["verified"]:
+        change += ". Look the current rule up first"
+    return {
+        "unit": unit,
+        "ground": ground_name(str(row["reason"]), str(row["class"]), str(row["zone"])),
+        "acres": acres,
+        "finding": VERDICT_WORDS[str(row["verdict"])] + unread,
+        "change": f"{change}.",
+        "verdict": row["verdict"],
+    }
+
+
+def _kept_off(unit: str, off: pd.DataFrame) -> Row:
+    unread = bool((off["verdict"] == NOT_SETTLED).any())
+    nearest = off.sort_values("nearest_ft", kind="stable").iloc[0]
+    name = ground_name(str(nearest["reason"]), str(nearest["class"]), str(nearest["zone"]))
+    n = len(off)
+    return {
+        "unit": unit,
+        "ground": "all else" if n > 1 else name,
+        "acres": 0.0,
+        "finding": f"keeps off; nearest {name}, {nearest['nearest_ft']:,.0f} ft",
+        "change": "Not settled: some rules are unverified. Look them up." if unread else "",
+        "verdict": NOT_SETTLED if unread else PASSES,
+    }
+
+
+def partial_table(land: Land, head: str, rule_name: str, *, valued: bool) -> Printed | None:
+    """Return what may be cut and what must stay in zones of which part may be cut."""
+    rows = land.partial_harvest
+    if rows.empty:
+        return None
+    ground = [
+        ground_name("", c, z) + ("" if v else f" ({UNSURE})")
+        for c, z, v in zip(words(rows, "class"), words(rows, "zone"), rows["verified"], strict=True)
+    ]
+
+    def known(cells: list[str]) -> list[str]:
+        told = np.isfinite(rows["cut_share_pct"].to_numpy(dtype=float))
+        return [cell if t else "" for cell, t in zip(cells, told, strict=True)]
+
+    columns = [
+        Column(name="Zone", cells=ground, words=True),
+        Column(name="Acres", unit="ac", cells=[hundredths(v) for v in numbers(rows, "acres")]),
+        Column(
+            name="Basal area now",
+            unit="sq ft/ac",
+            cells=estimates(rows, "basal_area_sqft", "basal_area_error_pct"),
+        ),
+        Column(name="Error", unit="±", cells=errors(rows, "basal_area_error_pct", "acres")),
+        Column(
+            name="Must stay",
+            unit="sq ft/ac",
+            cells=known([figure(v) for v in numbers(rows, "keep_basal_area_sqft")]),
+        ),
+        Column(
+            name="Stands there",
+            unit=f"MBF {rule_name}",
+            cells=estimates(rows, head, f"{head}_error_pct", most=1, divide=BF_PER_MBF),
+        ),
+        Column(
+            name="May be cut",
+            unit=f"MBF {rule_name}",
+            cells=known(
+                estimates(rows, f"{head}_cut", f"{head}_cut_error_pct", most=1, divide=BF_PER_MBF)
+            ),
+        ),
+        Column(
+            name="Error",
+            unit="±",
+            cells=known(errors(rows, f"{head}_cut_error_pct", f"{head}_cut")),
+        ),
+    ]
+    if valued:
+        columns += [
+            Column(
+                name="Value of it",
+                unit="$",
+                cells=known(
+                    estimates(rows, "value_usd_cut", "value_usd_cut_error_pct", money=True)
+                ),
+            ),
+            Column(
+                name="Error",
+                unit="±",
+                cells=known(errors(rows, "value_usd_cut_error_pct", "value_usd_cut")),
+            ),
+        ]
+    return Printed(columns=columns)
+
+
+def partial_notes(land: Land) -> list[str]:
+    """Return the rule's words and the way it was figured, for each zone."""
+    return [
+        f"{ground_name('', row['class'], row['zone'])}: "
+        + "; ".join(part for part in (row["keep_text"], row["note"]) if part)
+        + "."
+        for row in land.partial_harvest.to_dict("records")
+    ]
+
+
+def roads_table(land: Land) -> Printed | None:
+    """Return published distances that roads and landings keep from water."""
+    roads = land.water.roads
+    if roads.empty:
+        return None
+    distance = [
+        ""
+        if math.isnan(v)
+        else f"{v:g}" + ("" if math.isnan(p) or p == 0 else f" + {p:g} x slope %")
+        for v, p in zip(roads["distance_ft"], roads["distance_ft_per_pct"], strict=True)
+    ]
+    plain = roads.astype(object).where(roads.notna(), "")
+    return Printed(
+        columns=[
+            Column(name="Of", cells=words(plain, "feature"), words=True),
+            Column(name="Where", cells=words(plain, "condition"), words=True),
+            Column(name="Distance", unit="ft", cells=distance),
+            Column(name="What", cells=words(plain, "what"), words=True),
+            Column(
+                name="Source",
+                cells=[
+                    ", ".join(t for t in (s, y) if t) + ("" if v else f" ({UNSURE})")
+                    for s, y, v in zip(
+                        words(plain, "source"), words(plain, "year"), roads["verified"], strict=True
+                    )
+                ],
+                words=True,
+            ),
+        ]
+    )
+
+
+def candidate_words(land: Land, feeding_acres: float) -> str:
+    """Say how many candidate channels there are; blank where there are none."""
+    found = land.water.candidates
+    if found.empty:
+        return ""
+    miles = float(found["length_ft"].sum()) / MILE_FT
+    return (
+        f"{count(len(found))} candidate channels, {miles:.1f} miles, where more than "
+        f"{feeding_acres:g} acres drain together by the elevation raster"
+    )
