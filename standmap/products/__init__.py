@@ -5,6 +5,7 @@ from standmap.products.bucking import buck_field, buck_top_down
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
 from standmap.products.defects import DEFECT_KINDS, DEFECT_SIZES, SIZE_LIMITS, StemDefects
 from standmap.products.eligibility import eligibility, saw_top_from_logs
+from standmap.products.line_prices import LinePrices, PriceLine
 from standmap.products.second_best import SecondBest, second_best
 from standmap.products.spec_sheet import example_products, specs_from_frame
 from standmap.products.specs import ProductSpec
@@ -17,7 +18,9 @@ __all__ = [
     "PRICE_UNITS",
     "SIZE_LIMITS",
     "YIELD_MEASURES",
+    "LinePrices",
     "Logs",
+    "PriceLine",
     "ProductSpec",
     "SecondBest",
     "StemDefects",

@@ -33,6 +33,7 @@ from standmap.products._kernels import (
     SpecArrays,
     TreeArrays,
 )
+from standmap.products._line_kernels import best_net_usd, scale_for_lines
 from standmap.products._plan_kernels import (
     N_RULES,
     NOWHERE,
@@ -40,6 +41,7 @@ from standmap.products._plan_kernels import (
     TREE,
     Factors,
     Lattice,
+    LineArrays,
     Plan,
     PriceArrays,
     Work,
@@ -84,9 +86,9 @@ def look(
 
 @njit()
 def fill_base(
-    t: int, base_class: int, base_ft: float, stump_ft: float, plan: Plan, trees: TreeArrays,
-    spans: Spans,
-    specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors, work: Work,
+    t: int, market: int, base_class: int, base_ft: float, stump_ft: float, plan: Plan,
+    trees: TreeArrays, spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays,
+    lines: LineArrays, factors: Factors, work: Work,
 ) -> None:  # fmt: skip
     """Fill the states above one base, from below: the best way to every count of every state.
 
@@ -97,11 +99,13 @@ def fill_base(
     One long function on purpose: taking an array out of a tuple costs more than a state does, so
     all are taken out here, once a tree.
     """
-    kind, p, row = trees.kind[t], trees.params[t], prices.row[t]
+    kind, p = trees.kind[t], trees.params[t]
     called, saw_from_ft = trees.called[t], trees.saw_from_ft[t]
     begin, end = spans.first[t], spans.first[t + 1]
     is_marked, low_ft = begin < end, NOWHERE
-    price_usd, unit = prices.price_usd[row], prices.unit[row]
+    price_usd, unit = prices.price_usd[market], prices.unit[market]
+    cost_usd_per_ton, by_line = prices.cost_usd_per_ton[market], prices.by_line[market]
+    first_line, scaled_mbf = lines.first[market], work.scaled_mbf
     defect_pct = trees.defect_pct[t]
     sound_mbf = (1.0 - defect_pct / 100.0) / BF_PER_MBF
     per_cuft, decimal_c = factors.per_cuft[factors.species[t]], factors.decimal_c
@@ -150,7 +154,7 @@ def fill_base(
                     i0 = i - run_least[s]
                     if i0 < 0 or height_ft > limit_ft[s] + SLACK_FT:
                         continue
-                    price = price_usd[s]
+                    price, cost = price_usd[s], cost_usd_per_ton[s]
                     paid_below = tons if unit[s] == TON else cords
                     r = i0 % run_every[s] if run_every[s] > 1 else 0
                     usd = best_usd[q, at, i0]
@@ -162,7 +166,7 @@ def fill_base(
                         if i0 * step_ft < first_ft:
                             usd = NOWHERE
                     if usd > NOWHERE:
-                        usd -= price * paid_below[at, i0]
+                        usd -= price * paid_below[at, i0] - cost * tons[at, i0]
                         if usd > run_usd[q, s, at, r]:
                             run_usd[q, s, at, r] = usd
                             run_from[q, s, at, r] = i0
@@ -178,7 +182,7 @@ def fill_base(
                             if usd + price * most < end_usd[q] - SLACK_USD:
                                 continue
                         look(at, i, height_ft, kind, p, per_cuft, dib_in, tons, cords)
-                    usd += price * paid_below[at, i]
+                    usd += price * paid_below[at, i] - cost * tons[at, i]
                     if usd > best:
                         best = usd
                         via_spec[q, at, i] = s
@@ -221,6 +225,7 @@ def fill_base(
                         continue
                     at1 = base_class + c1
                     scaled_by, scaled_ft, net_mbf = -1, 0.0, 0.0
+                    lines_ft, left = 0.0, False
                     for m in range(first_log[a], first_log[a + 1]):
                         s = log_spec[m]
                         if not begins[s] or end_ft > limit_ft[s] + SLACK_FT:
@@ -247,7 +252,27 @@ def fill_base(
                                 q1 += stride[s]
                                 if digit + 1 == need[s]:
                                     tree_usd = price
-                        if rule < N_RULES:
+                        if by_line[s]:
+                            if lines_ft != length_ft:
+                                lines_ft = length_ft
+                                scale_for_lines(
+                                    defect_pct, begin, end, height_ft, length_ft,
+                                    dib_in[at1, i1], dib_in[at, i], decimal_c, spans, scaled_mbf,
+                                )  # fmt: skip
+                            cord_wood = cords[at1, i1] - cords[at, i]
+                            if trim_ft[s] > 0.0:
+                                wood = wood_cuft_between(kind, p, height_ft, height_ft + length_ft)
+                                cord_wood = wood * per_cuft[2]
+                            usd = best_net_usd(
+                                first_line[s], first_line[s + 1], k, dib_in[at1, i1],
+                                dib_in[at, i], length_ft, sound_mbf, tons[at1, i1] - tons[at, i],
+                                cord_wood, decimal_c, lines, scaled_mbf,
+                            )  # fmt: skip
+                            if usd < 0.0 and (need[s] == 0 or (rule == TREE and usd == NOWHERE)):
+                                left = True
+                                continue
+                            usd = usd + tree_usd if rule == TREE else max(usd, 0.0)
+                        elif rule < N_RULES:
                             # Products that share an advance and a rule share the scale too.
                             if scaled_by != rule or scaled_ft != length_ft:
                                 gross_bf = bf_log(
@@ -279,6 +304,13 @@ def fill_base(
                             via_class[q1, at1, i1] = at
                             via_step[q1, at1, i1] = i
                             via_count[q1, at1, i1] = q
+                    if left and not sinks and best > best_usd[q, at1, i1]:
+                        best_usd[q, at1, i1] = best  # a log that nobody buys is left
+                        is_reached[at1] = True
+                        via_spec[q, at1, i1] = WASTE
+                        via_class[q, at1, i1] = at
+                        via_step[q, at1, i1] = i
+                        via_count[q, at1, i1] = q
 
 
 @njit()
@@ -399,14 +431,17 @@ def write_cuts(
 
 @njit()
 def cut_tree_best(
-    t: int, stump_ft: float, trees: TreeArrays, spans: Spans, specs: SpecArrays, lattice: Lattice,
-    prices: PriceArrays, factors: Factors, work: Work, slot: int, cut_product: Int16s,
-    cut_length: Int16s, cut_bottom_ft: Floats,
-) -> int:  # fmt: skip
-    """Write the cuts of greatest value of one tree; return their number."""
-    plan = make_plan(t, trees, spans, stump_ft, specs, lattice, prices, work)
+    t: int, market: int, more_than_usd: float, stump_ft: float, trees: TreeArrays, spans: Spans,
+    specs: SpecArrays, lattice: Lattice, prices: PriceArrays, lines: LineArrays, factors: Factors,
+    work: Work, slot: int, cut_product: Int16s, cut_length: Int16s, cut_bottom_ft: Floats,
+) -> tuple[int, float]:  # fmt: skip
+    """Write the cuts of greatest value of one tree in one market; return their number and value.
+
+    Nothing is written, and -1 returned, unless they are worth more than ``more_than_usd``.
+    """
+    plan = make_plan(t, market, trees, spans, stump_ft, specs, lattice, prices, work)
     if plan.n_runs + plan.n_advances == 0:
-        return 0
+        return -1, more_than_usd
     n_classes = lattice.offset_ft.shape[0]
     tops = spans.top_ft[spans.first_top[t] : spans.first_top[t + 1]]
     best, best_q, best_class, best_step = NOWHERE, 0, 0, 0
@@ -422,39 +457,48 @@ def cut_tree_best(
             work.best_usd[0, 0, 0] = 0.0
             work.via_spec[0, 0, 0] = BASE
         fill_base(
-            t, base * n_classes, base_ft, stump_ft, plan, trees, spans, specs, lattice, prices,
-            factors, work,
+            t, market, base * n_classes, base_ft, stump_ft, plan, trees, spans, specs, lattice,
+            prices, lines, factors, work,
         )  # fmt: skip
         for q in range(plan.n_counts):
             if counts_are_met(q, work) and work.end_usd[q] > best:
                 best, best_q = work.end_usd[q], q
                 best_class, best_step = work.end_class[q], work.end_step[q]
+    if not best > more_than_usd:
+        return -1, more_than_usd
     picks = pick_up_cuts(
         best_q, best_class, best_step, spans.first[t], spans.first[t + 1], spans, lattice, work
     )
-    return write_cuts(picks, slot, lattice, work, cut_product, cut_length, cut_bottom_ft)
+    return write_cuts(picks, slot, lattice, work, cut_product, cut_length, cut_bottom_ft), best
 
 
 @njit()
 def cut_chunk_best(
     begin: int, end: int, n_counts: int, n_steps: int, n_bases: int, stump_ft: float,
     trees: TreeArrays, spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays,
-    factors: Factors, first: Ints, cut_product: Int16s, cut_length: Int16s,
+    lines: LineArrays, factors: Factors, first: Ints, cut_product: Int16s, cut_length: Int16s,
     cut_bottom_ft: Floats, count: Ints,
 ) -> None:  # fmt: skip
     """Cut some trees one after another in the same scratch."""
     work = make_work(n_counts, n_bases, n_steps, specs.saw.shape[0], lattice)
     for t in range(begin, end):
-        count[t] = cut_tree_best(
-            t, stump_ft, trees, spans, specs, lattice, prices, factors, work, first[t], cut_product,
-            cut_length, cut_bottom_ft,
-        )  # fmt: skip
+        count[t] = 0
+        usd = NOWHERE
+        row = prices.row[t]
+        for market in range(prices.first_market[row], prices.first_market[row + 1]):
+            n, usd = cut_tree_best(
+                t, market, usd, stump_ft, trees, spans, specs, lattice, prices, lines, factors,
+                work, first[t], cut_product, cut_length, cut_bottom_ft,
+            )  # fmt: skip
+            if n >= 0:
+                count[t] = n
 
 
 @njit(parallel=True)
 def cut_best(
     n_counts: int, n_steps: int, n_bases: int, stump_ft: float, trees: TreeArrays,
-    spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays, factors: Factors,
+    spans: Spans, specs: SpecArrays, lattice: Lattice, prices: PriceArrays, lines: LineArrays,
+    factors: Factors,
     first: Ints, cut_product: Int16s, cut_length: Int16s, cut_bottom_ft: Floats, count: Ints,
 ) -> None:  # fmt: skip
     """Choose the cuts of greatest value of every tree, in chunks that share scratch."""
@@ -463,6 +507,6 @@ def cut_best(
         begin = chunk * TREES_IN_A_CHUNK
         cut_chunk_best(
             begin, min(n, begin + TREES_IN_A_CHUNK), n_counts, n_steps, n_bases, stump_ft, trees,
-            spans, specs, lattice, prices, factors, first, cut_product, cut_length,
+            spans, specs, lattice, prices, lines, factors, first, cut_product, cut_length,
             cut_bottom_ft, count,
         )  # fmt: skip

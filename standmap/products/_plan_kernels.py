@@ -58,12 +58,44 @@ class Lattice(NamedTuple):
     run_most: Ints
 
 
+class LineArrays(NamedTuple):
+    """Lines that buyers pay by, those of one (market, spec) in a row: by mill, narrowest first.
+
+    ``first`` (markets, specs + 1): where the lines of each spec begin and end. ``takes`` (lines,
+    lengths): whether a line takes the spec's length at each place. ``buys``: False for a line that
+    only bars the wider ones of its mill.
+    """
+
+    first: Ints
+    mill: Ints
+    width: Floats
+    buys: Bools
+    price_usd: Floats
+    unit: Ints
+    cost_usd_per_ton: Floats
+    min_dib_in: Floats
+    max_large_in: Floats
+    takes: Bools
+
+
 class PriceArrays(NamedTuple):
-    """Price and unit by row and spec, and the row of each tree."""
+    """What a log brings, by market and spec.
+
+    A *market* is one way to sell a species. Species ``row[tree]`` has those from
+    ``first_market[row]`` on: one, or one for each choice between a price by the tree and others.
+    ``price_usd`` is NaN where nobody buys. ``by_line``: the lines must be asked for each log; else
+    price and unit say all. ``one_free``: one buyer, who takes any piece, at ``price_usd`` less
+    ``cost_usd_per_ton``. ``sinks``: no line pays less for a log from farther down a stem.
+    """
 
     price_usd: Floats
     unit: Ints
+    cost_usd_per_ton: Floats
+    by_line: Bools
+    one_free: Bools
+    sinks: Bools
     row: Ints
+    first_market: Ints
 
 
 class Factors(NamedTuple):
@@ -111,6 +143,7 @@ class Work(NamedTuple):
     pick_spec: Ints
     pick_steps: Ints
     pick_bottom_ft: Floats
+    scaled_mbf: Floats
 
 
 class Plan(NamedTuple):
@@ -161,6 +194,7 @@ def make_work(n_counts: int, n_bases: int, n_steps: int, n_specs: int, lattice: 
         pick_spec=np.empty(2 * n_classes * n_steps, dtype=np.int64),
         pick_steps=np.empty(2 * n_classes * n_steps, dtype=np.int64),
         pick_bottom_ft=np.empty(2 * n_classes * n_steps),
+        scaled_mbf=np.empty(N_RULES),
     )
 
 
@@ -173,17 +207,18 @@ def pieces_needed(unit: int, min_logs: int) -> int:
 
 
 @njit()
-def sells(t: int, s: int, trees: TreeArrays, specs: SpecArrays, prices: PriceArrays) -> bool:
-    """Whether spec ``s`` takes the tree and pays for what it takes.
+def sells(
+    t: int, market: int, s: int, trees: TreeArrays, specs: SpecArrays, prices: PriceArrays
+) -> bool:
+    """Whether spec ``s`` takes the tree and is paid for in a market.
 
     Saw logs have no cords and bulk wood has no board feet.
     """
-    row = prices.row[t]
-    if not trees.takes[t, s] or not prices.price_usd[row, s] >= 0.0:
+    if not trees.takes[t, s] or not prices.price_usd[market, s] >= 0.0:
         return False
     if specs.saw[s]:
-        return bool(prices.unit[row, s] != CORD)
-    return bool(prices.unit[row, s] >= N_RULES)
+        return bool(prices.unit[market, s] != CORD)
+    return bool(prices.unit[market, s] >= N_RULES)
 
 
 @njit()
@@ -191,26 +226,32 @@ def count_states(trees: TreeArrays, specs: SpecArrays, prices: PriceArrays) -> i
     """Most states that counting pieces makes of one height, over all trees."""
     most = 1
     for t in range(trees.kind.shape[0]):
-        states = 1
-        for s in range(specs.saw.shape[0]):
-            if sells(t, s, trees, specs, prices):
-                states *= 1 + pieces_needed(prices.unit[prices.row[t], s], specs.min_logs[s])
-        most = max(most, states)
+        row = prices.row[t]
+        for market in range(prices.first_market[row], prices.first_market[row + 1]):
+            states = 1
+            for s in range(specs.saw.shape[0]):
+                if sells(t, market, s, trees, specs, prices):
+                    states *= 1 + pieces_needed(prices.unit[market, s], specs.min_logs[s])
+            most = max(most, states)
     return most
 
 
 @njit()
 def make_plan(
-    t: int, trees: TreeArrays, spans: Spans, stump_ft: float, specs: SpecArrays,
+    t: int, market: int, trees: TreeArrays, spans: Spans, stump_ft: float, specs: SpecArrays,
     lattice: Lattice, prices: PriceArrays, work: Work,
 ) -> Plan:  # fmt: skip
-    """Write down which specs and advances this tree can make, and up to where."""
-    row = prices.row[t]
+    """Write down which specs and advances this tree can make, and up to where.
+
+    A log that nobody buys is left, but the next one may begin where it ends: where logs do not
+    sink, its spec is in play too.
+    """
     n_runs, n_advances, n_counts = 0, 0, 1
     top_ft = last_start_ft = NOWHERE
     is_marked = spans.first[t] < spans.first[t + 1]
     sinks = (
-        not is_marked
+        prices.sinks[market]
+        and not is_marked
         and trees.saw_from_ft[t] == NOWHERE
         and thins_upward(trees.kind[t], trees.params[t], stump_ft)
     )
@@ -218,7 +259,7 @@ def make_plan(
         s = specs.order[j]
         work.in_play[s] = False
         work.is_run[s] = False
-        if not sells(t, s, trees, specs, prices):
+        if not trees.takes[t, s]:
             continue
         limit_ft = ceiling_ft(
             trees.kind[t], trees.params[t], trees.usable_top_ft[t], trees.saw_top_ft[t],
@@ -227,23 +268,32 @@ def make_plan(
         start_ft = limit_ft - length_ft_of(s, 0, specs) - specs.trim_ft[s]
         if not start_ft >= stump_ft - SLACK_FT:
             continue
+        work.limit_ft[s] = limit_ft
+        if not sells(t, market, s, trees, specs, prices):
+            work.in_play[s] = True
+            work.need[s] = 0
+            continue
         if specs.max_large_in[s] < math.inf and s != trees.called[t]:
             sinks = False
-        unit = prices.unit[row, s]
-        need = pieces_needed(unit, specs.min_logs[s])
-        work.limit_ft[s] = limit_ft
+        need = pieces_needed(prices.unit[market, s], specs.min_logs[s])
         work.need[s] = need
         work.stride[s] = n_counts
         n_counts *= need + 1
         top_ft = max(top_ft, limit_ft)
         last_start_ft = max(last_start_ft, start_ft)
         is_graded = is_marked and specs.max_grade[s] < math.inf  # a run is not graded by pieces
-        if lattice.run_every[s] > 0 and need == 0 and not is_graded:
+        free = prices.one_free[market, s] and not is_graded
+        if lattice.run_every[s] > 0 and need == 0 and free:
             work.is_run[s] = True
             work.runs[n_runs] = s
             n_runs += 1
         else:
             work.in_play[s] = True
+    if top_ft == NOWHERE:
+        return Plan(0, 0, 1, top_ft, last_start_ft, sinks)
+    if sinks:
+        for s in range(specs.saw.shape[0]):
+            work.in_play[s] &= sells(t, market, s, trees, specs, prices)
     for a in range(lattice.after.shape[0] - 1, -1, -1):  # longest first: it wins a tie
         for m in range(lattice.first_log[a], lattice.first_log[a + 1]):
             if work.in_play[lattice.log_spec[m]]:

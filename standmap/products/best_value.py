@@ -18,8 +18,9 @@ from standmap.products._span_kernels import SLACK_FT
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import CuttingJob, make_job
 from standmap.products.defects import StemDefects
+from standmap.products.line_prices import LinePrices, line_price_arrays
 from standmap.products.specs import ProductSpec
-from standmap.products.stem_prices import StemPrices
+from standmap.products.stem_prices import StemPrices, stem_price_arrays
 from standmap.trees import Stems
 from standmap.units import LB_PER_TON, LOG_FT, STUMP_FT
 
@@ -31,7 +32,7 @@ def buck_best_value(
     stems: Stems,
     specs: Sequence[ProductSpec],
     *,
-    prices: StemPrices,
+    prices: StemPrices | LinePrices,
     length_step_ft: float = 1.0,
     saw_top_ft: ArrayLike | None = None,
     called_product: ArrayLike | None = None,
@@ -52,8 +53,10 @@ def buck_best_value(
     ----------
     stems, specs
         As in :func:`buck_top_down`.
-    prices : StemPrices
-        What each product pays, one column per spec. A product with no price (NaN) is not cut.
+    prices : StemPrices or LinePrices
+        What each product pays, one column per spec, or the lines of several mills: each log is
+        then worth what it leaves at the mill that nets most for that very log. What nobody buys
+        is not cut.
     length_step_ft : float
         Pieces left as waste are whole multiples of this. [ft] It must go into 8 feet a whole
         number of times. Logs are cut to every length of their spec, whatever the step.
@@ -76,10 +79,14 @@ def buck_best_value(
     -----
     A legal cut is a row of logs from the stump up, each of a spec and one of its lengths with its
     trim, under the very limits of :func:`buck_top_down`, with gaps of waste between them: any
-    number of length steps, or up to the top of a stretch that is cut out, of a fork, or of one
-    grade. The dynamic programme keeps the best value at every height such a cut can reach (steps,
-    odd lengths and sums of trims are carried exactly), each log net of the defects it holds, and so
-    finds the greatest value of all of them.
+    number of length steps, up to the top of a stretch that is cut out, of a fork, or of one grade,
+    or as long as a log that nobody buys. The dynamic programme keeps the best value at every height
+    such a cut can reach (steps, odd lengths and sums of trims are carried exactly), each log net of
+    the defects it holds, and so finds the greatest value of all of them.
+
+    With ``LinePrices`` every log that is tried is valued on all the lines that take it: price x
+    amount - cost per ton x tons, the best of the mills. A price by the tree, which buys all the
+    logs of its product or none, is tried as a market of its own.
 
     It is never below the value of the other two ways at the same prices, since their cuts are
     legal cuts: top-down leaves gaps only up to such tops; the field way leaves gaps of 8 feet,
@@ -139,7 +146,7 @@ def buck_best_value(
     cut_bottom_ft = np.empty(job.first[-1])
     count = np.zeros(n, dtype=np.int64)
     tallest_ft = float(np.nanmax(stems.usable_top_ft, initial=0.0))
-    price_arrays, factors = priced(job, prices)
+    price_arrays, lines, factors = priced(job, prices)
     if specs and tallest_ft > job.stump_ft:
         n_counts = plans.count_states(job.trees, job.spec_arrays, price_arrays)
         if n_counts > MOST_COUNTS:
@@ -152,8 +159,8 @@ def buck_best_value(
         kernels.cut_best(
             n_counts, math.floor(length_ft / length_step_ft) + 2,
             1 + int(np.diff(job.spans.first_top).max(initial=0)), job.stump_ft, job.trees,
-            job.spans, job.spec_arrays, lattice, price_arrays, factors, job.first, cut_product,
-            cut_length, cut_bottom_ft, count,
+            job.spans, job.spec_arrays, lattice, price_arrays, lines, factors, job.first,
+            cut_product, cut_length, cut_bottom_ft, count,
         )  # fmt: skip
     return job.measure(cut_product, cut_length, cut_bottom_ft, count)
 
@@ -170,25 +177,26 @@ def goes_into_half_log(length_step_ft: float) -> bool:
     return abs(steps - round(steps)) <= SLACK_FT and steps > 0.5
 
 
-def priced(job: CuttingJob, prices: StemPrices) -> tuple[plans.PriceArrays, plans.Factors]:
+def priced(
+    job: CuttingJob, prices: StemPrices | LinePrices
+) -> tuple[plans.PriceArrays, plans.LineArrays, plans.Factors]:
     """Return the prices of a job's trees, and what turns their wood into what is paid for.
 
     Raises
     ------
     DomainError
-        If the prices have not one column per spec, or a species has no row.
+        If the prices have not one column per spec, or name a spec that is not there, or a species
+        has no row.
     """
-    if prices.price_usd.shape[1] != len(job.specs):
-        raise DomainError(
-            f"'prices' must have a column per product ({len(job.specs)}); "
-            f"got {prices.price_usd.shape[1]}."
-        )
+    row = prices.rows_of(job.stems.species_code)
+    arrays, lines = (
+        line_price_arrays(prices, job.specs, row)
+        if isinstance(prices, LinePrices)
+        else stem_price_arrays(prices, len(job.specs), row)
+    )
     return (
-        plans.PriceArrays(
-            price_usd=prices.price_usd,
-            unit=prices.unit,
-            row=prices.rows_of(job.stems.species_code),
-        ),
+        arrays,
+        lines,
         plans.Factors(
             species=job.species,
             per_cuft=np.column_stack(

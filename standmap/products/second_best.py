@@ -14,6 +14,7 @@ from standmap.products.best_value import priced
 from standmap.products.cut_logs import Logs
 from standmap.products.cutting import make_job
 from standmap.products.defects import StemDefects
+from standmap.products.line_prices import LinePrices
 from standmap.products.specs import ProductSpec
 from standmap.products.stem_prices import StemPrices
 from standmap.trees import Stems
@@ -40,7 +41,7 @@ def second_best(
     logs: Logs,
     stems: Stems,
     specs: Sequence[ProductSpec],
-    prices: StemPrices,
+    prices: StemPrices | LinePrices,
     *,
     saw_top_ft: ArrayLike | None = None,
     called_product: ArrayLike | None = None,
@@ -63,8 +64,8 @@ def second_best(
         From any way of bucking these stems with these specs.
     stems, specs
         What was bucked.
-    prices : StemPrices
-        What each product pays.
+    prices : StemPrices or LinePrices
+        What each product pays, or what mills leave for it.
     saw_top_ft, called_product, defect_pct, cull, grade, waste_from_ft, waste_to_ft, defects
         As they were bucked.
     stump_ft, eligible, cuft_per_cord, aliases
@@ -136,9 +137,9 @@ def second_best(
     product = np.full(len(logs), -1, dtype=np.int32)
     usd = np.zeros(len(logs))
     if len(logs):
-        price_arrays, factors = priced(job, prices)
+        price_arrays, lines, factors = priced(job, prices)
         kernels.second_best_of_logs(
             logs.tree_offsets, job.stump_ft, trees, job.spans, job.spec_arrays, price_arrays,
-            factors, logs.arrays, product, usd,
+            lines, factors, logs.arrays, product, usd,
         )  # fmt: skip
     return SecondBest(product=product, usd=usd)

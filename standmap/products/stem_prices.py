@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from standmap.errors import DomainError
-from standmap.products._plan_kernels import CORD, TON
+from standmap.products._plan_kernels import CORD, TON, LineArrays, PriceArrays
 from standmap.products.cut_logs import Logs
 from standmap.units import BF_PER_MBF, LOG_RULES
 
@@ -94,17 +94,67 @@ class StemPrices:
         DomainError
             If a species has no row.
         """
-        codes = np.asarray(species_code, dtype=np.int64)
-        order = np.argsort(self.species_code, kind="stable")
-        at = np.searchsorted(self.species_code[order], codes)
-        row = np.append(order, -1)[at]
-        lost = (row < 0) | (np.append(self.species_code, -1)[row] != codes)
-        if lost.any():
-            raise DomainError(
-                f"'prices' has no row for species {np.unique(codes[lost])[:5].tolist()}. "
-                "Give a row per species; NaN prices where nothing is bought."
-            )
-        return row
+        return rows_of_species(self.species_code, species_code)
+
+
+def rows_of_species(known: NDArray[np.int64], species_code: ArrayLike) -> NDArray[np.int64]:
+    """Return the row of each tree's species among the species that have prices."""
+    codes = np.asarray(species_code, dtype=np.int64)
+    order = np.argsort(known, kind="stable")
+    at = np.searchsorted(known[order], codes)
+    row = np.append(order, -1)[at]
+    lost = (row < 0) | (np.append(known, -1)[row] != codes)
+    if lost.any():
+        raise DomainError(
+            f"'prices' has no row for species {np.unique(codes[lost])[:5].tolist()}. "
+            "Give a row per species; NaN prices where nothing is bought."
+        )
+    return row
+
+
+def stem_price_arrays(
+    prices: StemPrices, n_specs: int, row: NDArray[np.int64]
+) -> tuple[PriceArrays, LineArrays]:
+    """Return prices as the kernels take them: each species has one market, of one line a product.
+
+    Raises
+    ------
+    DomainError
+        If the prices have not one column per spec.
+    """
+    if prices.price_usd.shape[1] != n_specs:
+        raise DomainError(
+            f"'prices' must have a column per product ({n_specs}); got {prices.price_usd.shape[1]}."
+        )
+    n_rows = len(prices.species_code)
+    bought = ~np.isnan(prices.price_usd)
+    arrays = PriceArrays(
+        price_usd=prices.price_usd,
+        unit=prices.unit,
+        cost_usd_per_ton=np.zeros(bought.shape),
+        by_line=~bought,
+        one_free=bought,
+        sinks=np.ones(n_rows, dtype=np.bool_),
+        row=row,
+        first_market=np.arange(n_rows + 1),
+    )
+    return arrays, no_lines(n_rows, n_specs)
+
+
+def no_lines(n_markets: int, n_specs: int) -> LineArrays:
+    """Return the lines of markets where price and unit say all."""
+    return LineArrays(
+        first=np.zeros((n_markets, n_specs + 1), dtype=np.int64),
+        mill=np.empty(0, dtype=np.int64),
+        width=np.empty(0),
+        buys=np.empty(0, dtype=np.bool_),
+        price_usd=np.empty(0),
+        unit=np.empty(0, dtype=np.int64),
+        cost_usd_per_ton=np.empty(0),
+        min_dib_in=np.empty(0),
+        max_large_in=np.empty(0),
+        takes=np.empty((0, 1), dtype=np.bool_),
+    )
 
 
 def log_usd(logs: Logs, species_code: ArrayLike, prices: StemPrices) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ import pandas as pd
 from standmap.errors import InputError, Problem
 from standmap.products import (
     SIZE_LIMITS,
+    LinePrices,
     Logs,
     StemDefects,
     StemPrices,
@@ -21,13 +22,11 @@ from standmap.products import (
 )
 from standmap.steps.stems import GrownTally
 from standmap.tract import Tract
-from standmap.value import LogLot, MillSheet
 
 Method = Literal["field", "top_down", "best_value"]
 METHODS: Final[tuple[Method, ...]] = ("field", "top_down", "best_value")
 """The three ways to cut, the cruiser's own first."""
 
-FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 
@@ -117,45 +116,16 @@ def stem_defects(defects: pd.DataFrame | None, tree_rows: IntArray) -> StemDefec
     )
 
 
-def stem_prices(tract: Tract, grown: GrownTally) -> StemPrices | None:
+def stem_prices(tract: Tract, grown: GrownTally) -> StemPrices | LinePrices | None:
     """Return what each product pays for each species; None where nothing is priced.
 
-    The price sheet where there is one. Else the mills: of the lines that would pay for a product
-    and species, the one that nets most on average, a delivered price brought to stumpage by the
-    tons that one of its unit weighs in this tract's own logs as cut top-down.
+    The price sheet where there is one; else the lines of the mills.
     """
     codes = np.unique(grown.trees["species_code"].to_numpy(dtype=np.int64))
+    products = [spec.product for spec in tract.products]
     if tract.prices is not None:
-        price, unit = tract.prices.rates([spec.product for spec in tract.products], codes)
+        price, unit = tract.prices.rates(products, codes)
         return StemPrices(species_code=codes, price_usd=price, unit=unit)
     if tract.mills is not None:
-        logs = cut(tract, grown, method="top_down")
-        species = grown.trees["species_code"].to_numpy(dtype=np.int64)
-        weight = grown.trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
-        return _from_mills(tract.mills, LogLot.of(logs, species), weight, codes)
+        return tract.mills.for_stems(products, codes)
     return None
-
-
-def _from_mills(sheet: MillSheet, lot: LogLot, weight: FloatArray, codes: IntArray) -> StemPrices:
-    price = np.full((len(codes), len(lot.products)), np.nan)
-    unit = np.zeros(price.shape, dtype=np.int64)
-    most = np.full(price.shape, 0.0)
-    row = np.searchsorted(codes, lot.species_code)
-    cell = row * len(lot.products) + lot.product
-    accepts = sheet.accepts(lot)
-    for line in range(len(sheet.lines)):
-        held = weight * accepts[:, line]
-        code = int(sheet.unit_code[line])
-        amount = _sum(cell, held * lot.amounts[:, code], price.shape)
-        tons = _sum(cell, held * lot.weight_tons, price.shape)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            net = sheet.price_usd[line] - sheet.cost_usd_per_ton[line] * tons / amount
-        brings = net * amount
-        better = (amount > 0) & (net > 0) & (brings > most)
-        price[better], unit[better], most[better] = net[better], code, brings[better]
-    return StemPrices(species_code=codes, price_usd=price, unit=unit)
-
-
-def _sum(cell: IntArray, values: FloatArray, shape: tuple[int, ...]) -> FloatArray:
-    total = np.bincount(cell, weights=values, minlength=shape[0] * shape[1])
-    return np.asarray(total, dtype=np.float64).reshape(shape)

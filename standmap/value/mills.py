@@ -18,6 +18,8 @@ import numpy as np
 import pandas as pd
 
 from standmap.errors import DomainError, Problem
+from standmap.products import LinePrices, PriceLine
+from standmap.products.line_prices import LENGTH_SLACK_FT
 from standmap.species import species_mask
 from standmap.value._reading import Row, column_problems, rows_of
 from standmap.value.amounts import (
@@ -36,9 +38,6 @@ Basis = Literal["delivered", "stumpage"]
 OLD_DAYS: Final = 365
 """Age of a price that calls for a warning; common practice, no source. A state average of delivered
 log prices moved by 16 to 30 % a year from 2021 to 2023 (Kentucky, forestry.ca.uky.edu). [days]"""
-
-LENGTH_SLACK_FT: Final = 0.05
-"""How far a log may be from a length that a mill names; half of a tenth of a foot. [ft]"""
 
 _NEEDED: Final = ("mill", "product", "price_usd", "unit", "basis")
 _COLUMNS: Final = (
@@ -287,6 +286,41 @@ class MillSheet:
             np.minimum(least, width[at_line], out=least, where=fits[:, at_line])
         fits &= narrowest[:, self.mill_of_line] == np.array(width)
         return fits
+
+    def for_stems(self, products: Sequence[str], species_code: IntArray) -> LinePrices:
+        """Return the lines as bucking takes them, so that stems are cut for these very mills.
+
+        Parameters
+        ----------
+        products : sequence of str
+            Names of the specs that stems are cut with, in order. Lines for others are left out.
+        species_code : ndarray of int
+            Species to be cut, each once.
+        """
+        place = {name.casefold(): at for at, name in enumerate(products)}
+        at_line = [k for k, x in enumerate(self.lines) if x.product.casefold() in place]
+        pays = [
+            species_mask(self.lines[k].species, species_code, aliases=self.aliases) for k in at_line
+        ]
+        return LinePrices(
+            species_code=species_code,
+            lines=tuple(
+                PriceLine(
+                    mill=int(self.mill_of_line[k]),
+                    product=place[self.lines[k].product.casefold()],
+                    price_usd=self.lines[k].price_usd,
+                    unit=int(self.unit_code[k]),
+                    cost_usd_per_ton=float(self.cost_usd_per_ton[k]),
+                    width=entry_width(self.lines[k].species, self.aliases),
+                    min_dib_in=self.lines[k].min_dib_in,
+                    max_large_in=self.lines[k].max_large_in,
+                    min_length_ft=self.lines[k].min_length_ft,
+                    lengths_ft=self.lines[k].lengths_ft,
+                )
+                for k in at_line
+            ),
+            pays=np.array(pays, dtype=np.bool_).reshape(len(at_line), len(species_code)).T,
+        )
 
     @property
     def by_tree(self) -> BoolArray:

@@ -324,10 +324,11 @@ def by_trying_everything(stem, specs, prices, recorded, step_ft):
         if height > stem.usable_top_ft[0]:
             return found
         for s, spec in enumerate(specs):
-            if math.isnan(price[s]):
-                continue
             for length in spec.legal_lengths_ft:
-                if ok(s, height, length):
+                if math.isnan(price[s]) and ok(s, height, length):  # left, and no step long
+                    top = round(height + length + spec.trim_ft, 9)
+                    found = max(found, best_above(top, pieces))
+                elif ok(s, height, length):
                     counted = pieces[s] + 1 if spec.min_logs > 1 else 1
                     more = (*pieces[:s], counted, *pieces[s + 1 :])
                     top = round(height + length + spec.trim_ft, 9)
