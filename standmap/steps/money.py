@@ -19,6 +19,7 @@ from standmap.value import (
     log_values,
     unit_label,
 )
+from standmap.value.stated import SEND_KEY
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -63,11 +64,14 @@ class Market:
         Mills; without a price sheet each log is worth what the mill that nets most leaves.
     file : str
         Name of the sheet, for messages.
+    tract_file : str
+        Name of the tract file, for messages.
     """
 
     prices: PriceSheet | None
     mills: MillSheet | None
     file: str
+    tract_file: str = "tract.toml"
 
     def value_usd(self, lot: LogLot) -> FloatArray | None:
         """Return the stumpage value of each log; None where nothing is priced."""
@@ -127,6 +131,8 @@ def sell(
         )
     else:
         value = np.zeros(len(lot))
+    if market.mills is not None:
+        problems += _not_taken_as_stated(lot, market.mills, market.tract_file, species_name)
     units = [] if prices is None else [_key(p.unit, p.log_rule) for p in prices.prices]
     unit_of_price, unit_names = pd.factorize(np.array(["", *units], dtype=object))
     key = lot.product * len(unit_names) + unit_of_price[price + 1]
@@ -162,6 +168,22 @@ def _lines(used: IntArray, specs: list[ProductSpec], unit_names: list[str]) -> p
     return pd.DataFrame(rows, columns=columns)
 
 
+def _not_taken_as_stated(
+    lot: LogLot, sheet: MillSheet, file: str, species_name: dict[int, str]
+) -> list[Problem]:
+    """Return a warning for each product whose stated mill takes not one of its logs."""
+    taken = sheet.accepts(lot).any(axis=1)
+    problems = []
+    for product, mill in sheet.stated.items():
+        own = lot.product == [name.casefold() for name in lot.products].index(product.casefold())
+        if not own.any() or (taken & own).any():
+            continue
+        what = f"'{mill}', where this product is sent, takes none of it in {{who}}: {{n}} logs left"
+        mend = "Check that mill's species and sizes, or send the product elsewhere."
+        problems += _unsold(lot, own, file, species_name, what, mend, f"{SEND_KEY}.{product}")
+    return problems
+
+
 def _unsold(
     lot: LogLot,
     loose: BoolArray,
@@ -169,6 +191,7 @@ def _unsold(
     species_name: dict[int, str],
     what: str,
     mend: str,
+    column: str = "product",
 ) -> list[Problem]:
     """Return one warning for each product with logs that bring nothing, naming the species."""
     problems = []
@@ -181,7 +204,7 @@ def _unsold(
             Problem(
                 severity="warning",
                 file=file,
-                column="product",
+                column=column,
                 value=lot.products[int(product)],
                 what=what.format(who=shown, n=int(here.sum())),
                 mend=mend,

@@ -142,7 +142,10 @@ def market_of(tract: Tract) -> Market:
     settings = tract.settings
     sheet = settings.prices or settings.mills
     return Market(
-        prices=tract.prices, mills=tract.mills, file=sheet.file if sheet is not None else ""
+        prices=tract.prices,
+        mills=tract.mills,
+        file=sheet.file if sheet is not None else "",
+        tract_file=tract.path.name,
     )
 
 

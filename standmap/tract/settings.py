@@ -306,6 +306,9 @@ class MillsTable(_Table):
     date: Column = None
     limit: Column = None
     limit_loads: Column = None
+    send: dict[str, Name] = Field(
+        default_factory=dict, description='pairs such as sawtimber = "Ridge Mill"'
+    )
 
 
 class CostsTable(_Table):

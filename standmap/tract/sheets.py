@@ -30,6 +30,7 @@ from standmap.trees import TaperForms, TaperTable, own_taper
 from standmap.value import PriceSheet, price_sheet_from_frame
 from standmap.value.mills import Costs, MillSheet, mills_from_frame
 from standmap.value.offers import Offer, offers_from_frame
+from standmap.value.stated import send_to
 
 PRICE_COLUMNS: Final = ("product", "species", "price_usd", "unit", "log_rule")
 
@@ -144,7 +145,7 @@ def read_mills(
     """Read the mills table; None where there is none or the products could not be read."""
     if table is None:
         return None
-    canonical = [name for name in MillsTable.model_fields if name not in ("file", "sheet")]
+    canonical = [n for n in MillsTable.model_fields if n not in ("file", "sheet", "send")]
     read = _read(table, canonical, sources, "[mills]")
     if read is None or products is None:
         return None
@@ -159,7 +160,9 @@ def read_mills(
         as_of=as_of,
     )
     sources.findings.problems += _on_their_rows(problems, rows)
-    return sheet
+    sent, problems = send_to(sheet, table.send, file=sources.tract_file, products=products.names)
+    sources.findings.problems += problems
+    return sent
 
 
 def read_taper(

@@ -22,6 +22,7 @@ from standmap.value.offers import (
     value_offers,
 )
 from standmap.value.prices import Price, PriceSheet, log_values, price_sheet_from_frame
+from standmap.value.stated import send_to
 
 __all__ = [
     "SALE_UNITS",
@@ -49,6 +50,7 @@ __all__ = [
     "published_conversions",
     "sale_amounts",
     "sell_under_limits",
+    "send_to",
     "share_out",
     "tract_conversions",
     "unit_code",

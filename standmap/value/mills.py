@@ -188,6 +188,8 @@ class MillSheet:
         Cutting, loading and hauling; needed where a price is delivered or loads are counted.
     aliases : mapping of str to str
         The tract's own species names, understood in ``species``.
+    stated : mapping of str to str
+        Mill of each product that is sent to a stated one; `send_to` has left out the others' lines.
 
     Raises
     ------
@@ -198,6 +200,7 @@ class MillSheet:
     lines: tuple[MillLine, ...]
     costs: Costs | None = None
     aliases: Mapping[str, str] = field(default_factory=dict)
+    stated: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Check the lines against the costs and each other."""
