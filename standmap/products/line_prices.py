@@ -148,6 +148,11 @@ class LinePrices:
         """
         return rows_of_species(self.species_code, species_code)
 
+    def bought(self, product: int) -> Bools:
+        """Return the species for which somebody pays for a product, shape (rows,)."""
+        of_product = np.array([line.product == product for line in self.lines], dtype=np.bool_)
+        return np.asarray(self.pays[:, of_product].any(axis=1))
+
 
 @dataclass(frozen=True, slots=True)
 class _Line:

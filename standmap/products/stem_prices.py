@@ -96,6 +96,10 @@ class StemPrices:
         """
         return rows_of_species(self.species_code, species_code)
 
+    def bought(self, product: int) -> NDArray[np.bool_]:
+        """Return the species for which a product has a price, shape (rows,)."""
+        return ~np.isnan(self.price_usd[:, product])
+
 
 def rows_of_species(known: NDArray[np.int64], species_code: ArrayLike) -> NDArray[np.int64]:
     """Return the row of each tree's species among the species that have prices."""

@@ -92,6 +92,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "lump_sum": bool((error_of_offers == 0).any()),
         "break_even": sale_tables.break_even_table(appraisal),
         "mills": sale_tables.mills_table(appraisal),
+        "sent": sale_tables.sent_sentence(appraisal),
         "mills_limited": bool(len(appraisal.mills) and appraisal.mills["limited"].any()),
         "limits": sale_tables.limits_table(appraisal),
         "limits_cost": risk_tables.limits_cost(appraisal),

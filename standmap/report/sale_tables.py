@@ -263,6 +263,15 @@ def limits_table(appraisal: Appraisal) -> Printed | None:
     )
 
 
+def sent_sentence(appraisal: Appraisal) -> str:
+    """Say which products go to a mill that the tract file states; blank where none does."""
+    sheet = appraisal.tract.mills
+    if sheet is None or not sheet.stated:
+        return ""
+    sent = "; ".join(f"{product} to {mill}" for product, mill in sheet.stated.items())
+    return f"Sent where the tract file says, whatever other mills would pay: {sent}."
+
+
 def _mill_species(rows: pd.DataFrame) -> list[Column]:
     """Return the species a mill's line is for; beside such lines a blank one is for the others."""
     if not words_if_any(rows, "species", ""):

@@ -10,6 +10,7 @@ import pandas as pd
 
 from standmap.errors import Problem
 from standmap.products import ProductSpec
+from standmap.steps.unbought import species_text
 from standmap.value import (
     LogLot,
     MillSheet,
@@ -24,9 +25,6 @@ from standmap.value.stated import SEND_KEY
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
-
-NAMED = 6
-"""Species named in a warning; the rest are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,9 +120,8 @@ def sell(
         sold = assign_mills(lot, market.mills)
         value = sold.stumpage_usd
         what = "no mill takes this product in {who}: {n} tallied logs count for nothing"
-        problems = _unsold(
-            lot, sold.not_taken, market.file, species_name, what, "Add a mill that takes it."
-        )
+        loose = sold.not_taken & ~_is_sent(lot, market.mills)
+        problems = _unsold(lot, loose, market.file, species_name, what, "Add a mill that takes it.")
         what = "this product in {who} costs more to bring than any mill pays: {n} tallied logs left"
         problems += _unsold(
             lot, sold.at_a_loss, market.file, species_name, what, "Check the costs and the miles."
@@ -132,7 +129,7 @@ def sell(
     else:
         value = np.zeros(len(lot))
     if market.mills is not None:
-        problems += _not_taken_as_stated(lot, market.mills, market.tract_file, species_name)
+        problems += _sent_amiss(lot, market.mills, market, species_name)
     units = [] if prices is None else [_key(p.unit, p.log_rule) for p in prices.prices]
     unit_of_price, unit_names = pd.factorize(np.array(["", *units], dtype=object))
     key = lot.product * len(unit_names) + unit_of_price[price + 1]
@@ -168,19 +165,39 @@ def _lines(used: IntArray, specs: list[ProductSpec], unit_names: list[str]) -> p
     return pd.DataFrame(rows, columns=columns)
 
 
-def _not_taken_as_stated(
-    lot: LogLot, sheet: MillSheet, file: str, species_name: dict[int, str]
+def _of_product(lot: LogLot, product: str) -> BoolArray:
+    names = [name.casefold() for name in lot.products]
+    return np.asarray(lot.product == names.index(product.casefold()))
+
+
+def _is_sent(lot: LogLot, sheet: MillSheet) -> BoolArray:
+    """Return which logs are of a product that is sent to a stated mill."""
+    sent = np.zeros(len(lot), dtype=np.bool_)
+    for product in sheet.stated:
+        sent |= _of_product(lot, product)
+    return sent
+
+
+def _sent_amiss(
+    lot: LogLot, sheet: MillSheet, market: Market, species_name: dict[int, str]
 ) -> list[Problem]:
-    """Return a warning for each product whose stated mill takes not one of its logs."""
+    """Return a warning for each product whose stated mill does not take all of it.
+
+    Where a price sheet values the timber, only if it takes none.
+    """
     taken = sheet.accepts(lot).any(axis=1)
     problems = []
     for product, mill in sheet.stated.items():
-        own = lot.product == [name.casefold() for name in lot.products].index(product.casefold())
-        if not own.any() or (taken & own).any():
+        own = _of_product(lot, product)
+        left = own & ~taken
+        if not left.any() or (market.prices is not None and (own & taken).any()):
             continue
-        what = f"'{mill}', where this product is sent, takes none of it in {{who}}: {{n}} logs left"
+        some = "does not take" if (own & taken).any() else "takes none of"
+        what = f"'{mill}', where this product is sent, {some} {{n}} tallied logs of {{who}}"
+        what += "" if market.prices is not None else ": they count for nothing"
         mend = "Check that mill's species and sizes, or send the product elsewhere."
-        problems += _unsold(lot, own, file, species_name, what, mend, f"{SEND_KEY}.{product}")
+        key = f"{SEND_KEY}.{product}"
+        problems += _unsold(lot, left, market.tract_file, species_name, what, mend, key)
     return problems
 
 
@@ -197,9 +214,7 @@ def _unsold(
     problems = []
     for product in np.unique(lot.product[loose]):
         here = loose & (lot.product == product)
-        who = [species_name.get(int(c), str(c)) for c in np.unique(lot.species_code[here])]
-        more = f" and {len(who) - NAMED} more" if len(who) > NAMED else ""
-        shown = ", ".join(who[:NAMED]) + more
+        shown = species_text(lot.species_code[here], species_name)
         problems.append(
             Problem(
                 severity="warning",

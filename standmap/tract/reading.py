@@ -127,7 +127,9 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         plot_names=None if plots is None else list(plots["plot"]),
         products=None if products is None else products.names,
     )
-    prices = read_prices(settings.prices, sources, products, aliases)
+    prices = read_prices(
+        settings.prices, sources, products, aliases, mills=settings.mills is not None
+    )
     taper = read_taper(settings.volume.taper, settings.volume.source, sources, aliases)
     as_of = settings.tract.date
     mills = read_mills(settings.mills, settings.costs, sources, products, aliases, as_of=as_of)

@@ -103,16 +103,22 @@ def read_prices(
     sources: Sources,
     products: ProductSheet | None,
     aliases: Mapping[str, str],
+    *,
+    mills: bool,
 ) -> PriceSheet | None:
-    """Read the price sheet; None where there is none or the products could not be read."""
+    """Read the price sheet; None where there is none or the products could not be read.
+
+    ``mills``: there is a mills table, which gives a value without a price sheet.
+    """
     findings = sources.findings
     if table is None:
-        findings.warn(
-            sources.tract_file,
-            "no [prices]: volumes are appraised, and nothing has a value",
-            'Add [prices] file = "..." for dollars.',
-            column="prices",
-        )
+        if not mills:
+            findings.warn(
+                sources.tract_file,
+                "no [prices]: volumes are appraised, and nothing has a value",
+                'Add [prices] file = "..." or [mills] file = "..." for dollars.',
+                column="prices",
+            )
         return None
     read = _read(table, PRICE_COLUMNS, sources, "[prices]")
     if read is None or products is None:

@@ -1,0 +1,76 @@
+"""Products that nobody pays for, said aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from standmap.errors import Problem
+from standmap.products import Logs, eligibility
+from standmap.steps.cutting import recorded, stem_prices
+from standmap.steps.stems import GrownTally
+from standmap.tract import Tract
+from standmap.value.stated import SEND_KEY
+
+NAMED: Final = 6
+"""Species named in a warning; the rest are counted."""
+
+
+def species_text(species_code: npt.ArrayLike, species_name: Mapping[int, str]) -> str:
+    """Return the names of the species among some trees or logs, for a message.
+
+    Examples
+    --------
+    >>> species_text([802, 621, 802], {802: "white oak"})
+    '621, white oak'
+    """
+    who = [species_name.get(int(c), str(c)) for c in np.unique(np.asarray(species_code))]
+    more = f" and {len(who) - NAMED} more" if len(who) > NAMED else ""
+    return ", ".join(who[:NAMED]) + more
+
+
+def never_cut(
+    tract: Tract, grown: GrownTally, logs: Logs, species_name: Mapping[int, str]
+) -> list[Problem]:
+    """Return a warning for each product that best value passes by because nobody pays for it.
+
+    The other ways cut such logs, and the sale tells of them.
+    """
+    prices = stem_prices(tract, grown)
+    if tract.settings.bucking.method != "best_value" or prices is None:
+        return []
+    how = recorded(tract, grown)
+    same = ("cull", "grade", "defect_pct", "aliases")
+    stems = grown.stems
+    takes = eligibility(
+        stems.species_code, stems.dbh_in, tract.products, **{name: how[name] for name in same}
+    )
+    row = prices.rows_of(stems.species_code)
+    sheet = tract.settings.prices or tract.settings.mills
+    stated = {} if tract.mills is None or tract.prices is not None else tract.mills.stated
+    made = np.bincount(logs.product, minlength=len(tract.products))
+    problems = []
+    for s, spec in enumerate(tract.products):
+        loose = takes[:, s] & ~prices.bought(s)[row]
+        file, column, mend = sheet.file if sheet else "", "product", "Add a line that pays for it."
+        what = "nobody pays for this product in {who}: best value cuts none of it there"
+        if not loose.any() and not made[s] and spec.product in stated:
+            loose = takes[:, s]
+            file, column = tract.path.name, f"{SEND_KEY}.{spec.product}"
+            what = f"'{stated[spec.product]}', where this product is sent, takes none in {{who}}"
+            mend = "Check that mill's species, sizes and haul, or send the product elsewhere."
+        if loose.any():
+            problems.append(
+                Problem(
+                    severity="warning",
+                    file=file,
+                    column=column,
+                    value=spec.product,
+                    what=what.format(who=species_text(stems.species_code[loose], species_name)),
+                    mend=mend,
+                )
+            )
+    return problems
