@@ -6,8 +6,9 @@ one thing. Each also inherits the builtin that a Python programmer would expect.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from difflib import get_close_matches
 from typing import Final, Literal
 
 Severity = Literal["error", "warning"]
@@ -72,6 +73,36 @@ class Problem:
     def as_row(self) -> dict[str, object]:
         """Return the fields as a plain dictionary, for a table."""
         return asdict(self)
+
+
+def missing_column(
+    column: str, spare: Sequence[str], *, file: str, what: str, mend: str
+) -> tuple[Problem, str]:
+    """Return the problem of a column that is not there, and the spare header most like it.
+
+    Parameters
+    ----------
+    column : str
+        The column looked for.
+    spare : sequence of str
+        Headers that mean nothing yet.
+    file, what, mend : str
+        As in `Problem`; ``mend`` is for where no spare header is like it (then ``""``).
+
+    Examples
+    --------
+    >>> problem, near = missing_column("price_usd", ["price", "remarks"], file="prices.csv",
+    ...                                what="the column is missing", mend="Add it.")
+    >>> print(problem.mend)
+    If it is 'price', rename it, or write price_usd = "price" in the tract file.
+    """
+    folded = {name.casefold(): name for name in spare}
+    close = get_close_matches(column, list(folded), n=1)
+    near = folded[close[0]] if close else ""
+    if near:
+        mend = f"If it is '{near}', rename it, or write {column} = \"{near}\" in the tract file."
+    problem = Problem(severity="error", file=file, column=column, what=what, mend=mend)
+    return problem, near
 
 
 def problem_lines(problems: Iterable[Problem], *, most: int = MOST_SHOWN) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from standmap._tables import load_table
-from standmap.errors import InputError, Problem
+from standmap.errors import InputError, Problem, missing_column
 from standmap.products.specs import NUMBERS, WHOLE, ProductSpec, faults, shown
 from standmap.species import UnknownSpeciesError, species_mask
 
@@ -125,27 +125,29 @@ def example_products() -> list[ProductSpec]:
 
 def _table_problems(df: pd.DataFrame, file: str) -> Iterator[Problem]:
     by_steps = () if "lengths_ft" in df.columns else _BY_STEPS
+    spare = [column for column in map(str, df.columns) if column not in _KNOWN]
     for column in (*_REQUIRED, *by_steps):
         if column not in df.columns:
-            yield Problem(
-                severity="error",
+            problem, near_header = missing_column(
+                column,
+                spare,
                 file=file,
-                column=column,
                 what="column is missing",
                 mend="Add the column, or map it to your own name in the tract file.",
             )
-    for column in map(str, df.columns):
-        if column not in _KNOWN:
-            near = get_close_matches(column, _KNOWN, n=1)
-            yield Problem(
-                severity="error",
-                file=file,
-                column=column,
-                what="unknown column",
-                mend=f"Did you mean '{near[0]}'?"
-                if near
-                else "Remove it, or move it to 'description'.",
-            )
+            yield problem
+            spare = [name for name in spare if name != near_header]
+    for column in spare:
+        near = get_close_matches(column, _KNOWN, n=1)
+        yield Problem(
+            severity="error",
+            file=file,
+            column=column,
+            what="unknown column",
+            mend=f"Did you mean '{near[0]}'?"
+            if near
+            else "Remove it, or move it to 'description'.",
+        )
     if df.empty:
         yield Problem(
             severity="error",
@@ -234,8 +236,8 @@ def _species_problems(
                 row=row,
                 column="species",
                 value=entry,
-                what=str(error),
-                mend="Name species or groups between semicolons.",
+                what=f"unknown species or group '{error.name}'",
+                mend=error.mend,
             )
         ]
     return []

@@ -34,16 +34,19 @@ class UnknownSpeciesError(DomainError):
         The name as written.
     suggestions : list of str
         The nearest names, best first.
+    mend : str
+        What to write instead.
     """
 
     def __init__(self, name: str, suggestions: list[str], *, kind: str = "species") -> None:
         self.name = name
         self.suggestions = suggestions
-        hint = f" Did you mean {_spoken(suggestions)}?" if suggestions else ""
-        super().__init__(
-            f"unknown {kind} {name!r}.{hint} Write an FIA code, a PLANTS symbol, a common or a "
-            f"scientific name, or give the name under [species.aliases]."
+        hint = f"Did you mean {_spoken(suggestions)}? " if suggestions else ""
+        self.mend = (
+            f"{hint}Write an FIA code, a PLANTS symbol, a common or a scientific name, or give the "
+            f"name under [species.aliases]."
         )
+        super().__init__(f"unknown {kind} {name!r}. {self.mend}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,6 +48,9 @@ def never_cut(
     takes = eligibility(
         stems.species_code, stems.dbh_in, tract.products, **{name: how[name] for name in same}
     )
+    called = np.array([str(name).strip().casefold() for name in how["called_product"]])
+    for s, spec in enumerate(tract.products):
+        takes[:, s] |= called == spec.product.casefold()
     row = prices.rows_of(stems.species_code)
     sheet = tract.settings.prices or tract.settings.mills
     stated = {} if tract.mills is None or tract.prices is not None else tract.mills.stated

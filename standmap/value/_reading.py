@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from standmap.errors import DomainError, Problem, Severity
-from standmap.species import species_mask
+from standmap.errors import Problem, Severity, missing_column
+from standmap.species import UnknownSpeciesError, species_mask
 from standmap.units import LOG_RULES
 from standmap.value.amounts import UNITS
 
@@ -147,8 +147,9 @@ class Row:
         entry = self.text("species")
         try:
             species_mask(entry, np.array([802]), aliases=dict(aliases))
-        except DomainError as error:
-            self.add("species", entry, "unknown species or group", str(error))
+        except UnknownSpeciesError as error:
+            one = "" if error.name == entry else f" '{error.name}'"
+            self.add("species", entry, f"unknown species or group{one}", error.mend)
         return entry
 
     def check_kind(self, product: str, unit: str, bulk_products: Sequence[str]) -> None:
@@ -186,21 +187,23 @@ def column_problems(
     A column of the user's own, unlike any known one, is let be.
     """
     problems = []
+    spare = [column for column in map(str, frame.columns) if column not in known]
     for column in needed:
         if column not in frame.columns:
-            problems.append(
-                Problem(
-                    severity="error",
-                    file=file,
-                    column=column,
-                    what=f"the {sheet} has no such column",
-                    mend=f"Add it; a {sheet} needs {', '.join(needed[:-1])} and {needed[-1]}.",
-                )
+            listed = f"{', '.join(needed[:-1])} and {needed[-1]}" if len(needed) > 1 else needed[0]
+            problem, near_header = missing_column(
+                column,
+                spare,
+                file=file,
+                what=f"the {sheet} has no such column",
+                mend=f"Add it; a {sheet} needs {listed}.",
             )
+            problems.append(problem)
+            spare = [name for name in spare if name != near_header]
     missing = [name for name in known if name not in frame.columns]
-    for column in map(str, frame.columns):
+    for column in spare:
         near = get_close_matches(column.lower(), missing, n=1, cutoff=0.75)
-        if column not in known and near:
+        if near:
             problems.append(
                 Problem(
                     severity="error",

@@ -360,3 +360,82 @@ def test_more_logs_than_anyone_would_saw_from_a_small_tree_are_doubted(tiny):
     assert (problem.row, problem.column, problem.value) == (2, "saw_logs", "4")
     assert "under 4 inches" in problem.what
     assert "about 2.9 in" in problem.mend
+
+
+def test_a_price_header_of_another_name_is_told_of_once(tiny):
+    tiny.swap("prices.csv", "product,price_usd", "product,price")
+    problem = only(tiny.check())
+    assert (problem.file, problem.column) == ("prices.csv", "price_usd")
+    assert 'write price_usd = "price" in the tract file' in problem.mend
+
+
+def test_a_top_header_of_another_name_is_told_of_once(tiny):
+    tiny.swap("products.csv", "min_top_in", "top_in")
+    problem = only(tiny.check())
+    assert (problem.file, problem.column) == ("products.csv", "min_top_in")
+    assert "If it is 'top_in', rename it" in problem.mend
+
+
+@pytest.mark.parametrize("name", ["prices.csv", "products.csv"])
+def test_an_unknown_species_of_a_sheet_is_said_once(tiny, name):
+    if name == "prices.csv":
+        tiny.swap(name, "log_rule", "log_rule,species")
+        tiny.swap(name, "doyle", "doyle,oak; wite oak")
+    else:
+        tiny.swap(name, "saw,any", "saw,oak; wite oak")
+    problem = only(tiny.check())
+    assert problem.what == "unknown species or group 'wite oak'"
+    assert problem.value == "oak; wite oak"
+    assert problem.mend.startswith("Did you mean")
+    assert str(problem).count("unknown species") == 1
+
+
+MILLS = """\
+mill,product,price_usd,unit,log_rule,basis
+Ridge Mill,sawlog,300,mbf,doyle,stumpage
+Creek Mill,sawlog,260,mbf,doyle,stumpage
+Creek Mill,pulpwood,6,ton,,stumpage
+"""
+
+
+def sent(tiny, stated):
+    tiny.write("mills.csv", MILLS)
+    tiny.add("tract.toml", f'\n[mills]\nfile = "mills.csv"\n\n[mills.send]\n{stated}\n')
+
+
+def test_a_stated_mill_gets_its_product_in_any_case(tiny):
+    sent(tiny, 'Sawlog = "creek mill"')
+    sheet = tiny.read().mills
+    assert dict(sheet.stated) == {"sawlog": "Creek Mill"}
+    assert [(x.mill, x.product) for x in sheet.lines] == [
+        ("Creek Mill", "sawlog"),
+        ("Creek Mill", "pulpwood"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stated", "column", "value", "what", "mend"),
+    [
+        ('sawlgo = "Ridge Mill"', "mills.send", "sawlgo", "no product spec", "mean 'sawlog'"),
+        ('sawlog = "Rigde Mill"', "mills.send.sawlog", "Rigde Mill", "no such", "'Ridge Mill'"),
+        (
+            'pulpwood = "Ridge Mill"',
+            "mills.send.pulpwood",
+            "Ridge Mill",
+            "'Ridge Mill' has no line for 'pulpwood'",
+            "a mill that buys it (Creek Mill)",
+        ),
+    ],
+)
+def test_a_stated_mill_that_cannot_be(tiny, stated, column, value, what, mend):
+    sent(tiny, stated)
+    problem = only(tiny.check())
+    assert (problem.file, problem.column, problem.value) == ("tract.toml", column, value)
+    assert what in problem.what
+    assert mend in problem.mend
+
+
+def test_mills_alone_are_prices_enough(tiny):
+    tiny.write("mills.csv", MILLS)
+    tiny.swap("tract.toml", '[prices]\nfile = "prices.csv"', '[mills]\nfile = "mills.csv"')
+    assert not [p for p in tiny.check() if p.column == "prices"]
