@@ -16,7 +16,7 @@ from standmap.steps.cutting import cut
 from standmap.steps.money import Market, SoldLogs, sell
 from standmap.steps.sampling import attribute_names, plot_values
 from standmap.steps.stems import GrownTally, grow_stems
-from standmap.steps.unbought import never_cut
+from standmap.steps.unbought import never_cut, unpriced_by_offers
 from standmap.tract import Ledger, Tract
 from standmap.units import CUM_PER_CUFT, LOG_RULES
 from standmap.value import LogLot
@@ -120,7 +120,12 @@ def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
         log_table=_log_table(grown.trees, logs, sold, names),
         sold=sold,
         height_curves=_curve_report(grown),
-        problems=[*grown.problems, *never_cut(tract, grown, logs, names), *sold.problems],
+        problems=[
+            *grown.problems,
+            *never_cut(tract, grown, logs, names),
+            *sold.problems,
+            *unpriced_by_offers(tract, lot, names),
+        ],
     )
 
 

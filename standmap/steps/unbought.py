@@ -13,6 +13,7 @@ from standmap.products import Logs, eligibility
 from standmap.steps.cutting import recorded, stem_prices
 from standmap.steps.stems import GrownTally
 from standmap.tract import Tract
+from standmap.value import LogLot, value_offers
 from standmap.value.stated import SEND_KEY
 
 NAMED: Final = 6
@@ -76,4 +77,32 @@ def never_cut(
                     mend=mend,
                 )
             )
+    return problems
+
+
+def unpriced_by_offers(tract: Tract, lot: LogLot, species_name: Mapping[int, str]) -> list[Problem]:
+    """Return a warning for each offer that leaves logs unpriced, naming products and species."""
+    if not tract.offers or tract.settings.offers is None:
+        return []
+    values = value_offers(lot, tract.offers)
+    problems = []
+    for offer, left in zip(values.offers, values.unpriced.T, strict=True):
+        if not left.any():
+            continue
+        parts = [
+            f"{lot.products[int(product)]} "
+            f"({species_text(lot.species_code[left & (lot.product == product)], species_name)})"
+            for product in np.unique(lot.product[left])
+        ]
+        problems.append(
+            Problem(
+                severity="warning",
+                file=tract.settings.offers.file,
+                column="offer",
+                value=offer,
+                what=f"this offer has no price for {int(left.sum())} of {len(lot)} tallied logs, "
+                f"which count for nothing under it: {'; '.join(parts)}",
+                mend="Ask the buyer whether they are bought, and for how much.",
+            )
+        )
     return problems

@@ -11,6 +11,7 @@ import pytest
 import standmap
 from standmap.products import ProductSpec
 from standmap.steps.cutting import METHODS
+from standmap.steps.plots import figure_tally
 from standmap.units import LOG_RULES
 
 
@@ -99,6 +100,20 @@ class TestOffers:
         lump = sample_appraisal.offers.query("value_error_pct == 0")
         assert len(lump) == 1
         assert lump["less_error_pct"].iloc[0] > 0  # what it forgoes depends on the cruise
+
+    def test_an_offer_that_leaves_logs_unpriced_is_told_of(
+        self, sample_tract: standmap.Tract
+    ) -> None:
+        first, *others = sample_tract.offers
+        kept = tuple(p for p in first.prices.prices if p.product != "pine sawlog")
+        short = replace(first, prices=replace(first.prices, prices=kept))
+        tract = replace(sample_tract, offers=(short, *others))
+        tally = figure_tally(tract, ledger=sample_tract.ledger.copy())
+        told = [p for p in tally.problems if p.file == "offers.csv"]
+        assert [p.value for p in told] == [first.offer]
+        n = sum(tally.lot.products[k] == "pine sawlog" for k in tally.lot.product)
+        assert f"no price for {n} of {len(tally.lot)} tallied logs" in told[0].what
+        assert "pine sawlog (" in told[0].what
 
     def test_break_even_prices_bring_the_same_dollars(
         self, sample_appraisal: standmap.Appraisal

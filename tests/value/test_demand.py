@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from itertools import combinations
 
 import numpy as np
@@ -21,6 +22,7 @@ from standmap.value import (
     sell_under_limits,
     share_out,
 )
+from standmap.value.amounts import TON
 
 FloatArray = npt.NDArray[np.float64]
 MakeLot = Callable[..., LogLot]
@@ -195,6 +197,42 @@ class TestASaleUnderLimits:
         assert narrow.mills["stumpage_usd"].sum() == pytest.approx(narrow.value_usd, rel=1e-9)
         north = narrow.mills.loc[narrow.mills["mill"] == "north", "quantity"].sum()
         assert north <= low * (1 + 1e-6)
+
+    @settings(max_examples=15, deadline=None)
+    @given(seed=st.integers(0, 100_000))
+    def test_no_other_sharing_out_of_a_tract_brings_more(
+        self, random_lot: RandomLot, seed: int
+    ) -> None:
+        """Two logs of a tract, two mills limited by MBF and by loads: every corner tried."""
+        rng = np.random.default_rng(seed)
+        lot = random_lot(40, seed)
+        two = np.flatnonzero(lot.product == 0)[:2]
+        lot = LogLot(
+            products=lot.products,
+            **{f.name: getattr(lot, f.name)[two] for f in fields(lot) if f.name != "products"},
+        )
+        weight = rng.uniform(20, 200, 2)
+        near = saw_line("near", float(rng.uniform(100, 600)), limit=float(rng.uniform(1, 20)))
+        far = ton_line("far", 30.0, "sawlog", limit_loads=float(rng.uniform(0.2, 5)))
+        mills = sheet(near, far)
+        sale = sell_under_limits(lot, mills, weight, dib_class_in=1e-6)  # each log by itself
+        held = weight[:, np.newaxis] * lot.amounts
+        net = np.column_stack([near.price_usd * held[:, 1], far.price_usd * held[:, TON]])
+        uses = np.zeros((2, 2, 2))
+        uses[0, :, 0], uses[1, :, 1] = held[:, 1], held[:, TON] / COSTS.load_tons
+        best = best_corner(net, uses, np.array([near.limit, far.limit_loads]))
+        assert sale.value_usd == pytest.approx(best, rel=1e-6)
+
+    def test_finer_classes_bring_no_less_and_little_more(self, random_lot: RandomLot) -> None:
+        lot = random_lot(300, 9)
+        weight = np.random.default_rng(9).uniform(0, 60, len(lot))
+        mills = sheet(saw_line("north", 500.0, limit=400.0), *OPEN[1:])
+        coarse, usual, fine = (
+            sell_under_limits(lot, mills, weight, dib_class_in=width).value_usd
+            for width in (4.0, 1.0, 0.25)
+        )
+        assert coarse <= usual * (1 + 1e-9) <= fine * (1 + 2e-9)
+        assert usual > 0.999 * fine
 
     def test_a_price_by_the_tree_is_paid_once_a_tree(self, make_lot: MakeLot) -> None:
         lot = make_lot([5.0, 4.0], product=1, tree=[0, 0], tons=[0.3, 0.1])

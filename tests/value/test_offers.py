@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from standmap.cruise import Sample, estimate
 from standmap.errors import DomainError
 from standmap.products import specs_from_frame
 from standmap.value import (
@@ -91,6 +92,83 @@ class TestOnTheSameLogs:
     def test_a_negative_sum_is_refused(self) -> None:
         with pytest.raises(DomainError, match="0 or more"):
             offer("x", lump_sum_usd=-1.0)
+
+
+class TestFourBidsByHand:
+    """Ten 8-inch and ten 24-inch sawlogs of 16 feet, a ton and three tons a pair.
+
+    By the formulas: Doyle ((d - 4) / 4)^2 L = 16 and 400 bf; Scribner (0.79 d^2 - 2 d - 4) L / 16 =
+    30.56 and 403.04 bf (both in Freese 1973, A collection of log rules).
+    """
+
+    @pytest.fixture
+    def lot(self, make_lot: MakeLot) -> LogLot:
+        return make_lot([8.0, 24.0], tons=[0.4, 2.6])
+
+    BIDS = (
+        offer("doyle", mbf("doyle", 500)),  # (16 + 400) x 10 / 1000 = 4.16 MBF: $2,080
+        offer("scribner", mbf("scribner", 460)),  # 4.336 MBF: $1,994.56
+        offer("ton", Price(product="sawlog", price_usd=70.0, unit="ton")),  # 30 tons: $2,100
+        offer("lump", lump_sum_usd=2050.0, lump_buys=(("", ""),)),
+    )
+
+    def test_ranked_in_dollars(self, lot: LogLot) -> None:
+        totals = value_offers(lot, self.BIDS).totals([10.0, 10.0])
+        assert totals["offer"].tolist() == ["ton", "doyle", "lump", "scribner"]
+        np.testing.assert_allclose(totals["value_usd"], [2100, 2080, 2050, 1994.56], rtol=1e-12)
+        np.testing.assert_allclose(totals["less_than_best_usd"], [0, 20, 50, 105.44], atol=1e-9)
+
+    def test_with_fewer_large_logs_the_order_turns(self, lot: LogLot) -> None:
+        # 40 small logs and 4 large: 2.24 MBF Doyle, 2.83456 MBF Scribner, 26.4 tons.
+        totals = value_offers(lot, self.BIDS).totals([40.0, 4.0])
+        assert totals["offer"].tolist() == ["lump", "ton", "scribner", "doyle"]
+        np.testing.assert_allclose(totals["value_usd"], [2050, 1848, 1303.8976, 1120], rtol=1e-12)
+
+    def test_the_price_that_breaks_even(self, lot: LogLot) -> None:
+        # $500 x 4.16 / 4.336 = $479.70 by Scribner; $500 x 4.16 / 30 = $69.33 by the ton.
+        table = break_even_table(lot, [10.0, 10.0], self.BIDS[:1]).set_index("rule_a")
+        assert table.loc["MBF Scribner", "price_a_usd"] == pytest.approx(479.7048, abs=5e-5)
+        assert table.loc["ton", "price_a_usd"] == pytest.approx(69.3333, abs=5e-5)
+        even = offer("even", mbf("scribner", table.loc["MBF Scribner", "price_a_usd"]))
+        both = value_offers(lot, [self.BIDS[0], even]).totals([10.0, 10.0])
+        assert both["value_usd"].iloc[0] == pytest.approx(both["value_usd"].iloc[1], rel=1e-12)
+
+
+def test_the_paired_error_keeps_its_promise(random_lot: RandomLot) -> None:
+    """A thousand cruises of one woods: the interval holds the true difference nine times in ten.
+
+    Each cruise, a stand of its own here, takes 60 of 3,000 plots at random. Held to three standard
+    errors of a thousand trials, sqrt(0.9 x 0.1 / 1000) = 0.95 %. Were the two bids on different
+    plots, their errors would hold it nearly always: they are several times too wide. (With 25
+    plots the interval holds it 87 times in 100: a few large logs make a bid's lead, and few plots
+    find them. So it is with any t interval of skewed figures.)
+    """
+    cruises, plots = 1000, 60
+    rng = np.random.default_rng(20_250_314)
+    lot = random_lot(18_000, 5)
+    plot = rng.integers(0, 3000, len(lot))
+    bids = [offer("doyle", mbf("doyle", 500)), offer("scribner", mbf("scribner", 430))]
+    paid = value_offers(lot, bids).log_usd
+    by_plot = np.column_stack([np.bincount(plot, weights=usd, minlength=3000) for usd in paid.T])
+    less = by_plot[:, 0] - by_plot[:, 1]
+    drawn = rng.integers(0, 3000, cruises * plots)
+    names = np.array([f"cruise {k}" for k in range(cruises)], dtype=object)
+    sample = Sample(
+        values=np.column_stack([by_plot[drawn], less[drawn]]),
+        plots=np.array([str(k) for k in range(len(drawn))], dtype=object),
+        stand=np.repeat(names, plots),
+        attributes=("doyle", "scribner", "less"),
+        stands=pd.DataFrame({"stand": names, "stratum": "", "acres": 1.0}),
+        confidence=0.90,
+    )
+    found = estimate(sample).total(pd.DataFrame(np.eye(cruises), index=names, columns=names))
+    mean, half = found.wide("estimate"), found.wide("half_width")
+    off = (mean["less"] - less.mean()).abs()
+    apart = np.hypot(half["doyle"], half["scribner"])
+    tolerance = 3 * np.sqrt(0.9 * 0.1 / cruises)
+    assert (off <= half["less"]).mean() == pytest.approx(0.90, abs=tolerance)
+    assert (off <= apart).mean() > 0.99
+    assert (half["less"] / apart).mean() < 0.35
 
 
 class TestBreakEven:
