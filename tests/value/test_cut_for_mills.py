@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from itertools import chain
 
@@ -14,11 +15,13 @@ from hypothesis import strategies as st
 from standmap.errors import DomainError
 from standmap.logs import board_feet
 from standmap.products import (
+    DEFECT_KINDS,
     PRICE_UNITS,
     LinePrices,
     Logs,
     PriceLine,
     ProductSpec,
+    StemDefects,
     StemPrices,
     buck_best_value,
     buck_field,
@@ -153,6 +156,19 @@ def random_case(
         "waste_to_ft": np.where(sound, np.nan, low + rng.uniform(0.2, 7, n)),
     }
     return stems, specs, random_sheet(rng, specs, most_lines), recorded
+
+
+def random_defects(rng: np.random.Generator, stems: Stems) -> StemDefects:
+    m = int(rng.integers(0, 2 * len(stems)))
+    tree = rng.integers(0, len(stems), m)
+    low = rng.uniform(1, 0.8 * stems.usable_top_ft[tree])
+    return StemDefects(
+        tree=tree, kind=rng.choice(DEFECT_KINDS, m), from_ft=low,
+        to_ft=low + rng.uniform(0.3, 12, m), width_in=rng.uniform(0, 5, m),
+        height_in=rng.uniform(0, 5, m), departure_in=rng.uniform(0, 6, m),
+        angle_deg=rng.uniform(0, 120, m), percent=rng.uniform(0, 60, m),
+        grade=rng.choice([1.0, 2, 3], m),
+    )  # fmt: skip
 
 
 def takes(
@@ -291,6 +307,30 @@ class TestNothingIsWorthMore:
         for other in (buck_top_down, buck_field):
             worth = net_usd(other(stems, specs, **recorded), stems, sheet)
             assert (best >= worth - 1e-6).all()
+
+    @CASES
+    @given(seed=seeds)
+    def test_nor_on_stems_with_defects(self, seed: int) -> None:
+        case = random_case(seed, n=5, most_specs=4, most_lines=10, tallest_ft=100)
+        stems, specs, sheet, recorded = case
+        found = {"defects": random_defects(np.random.default_rng(seed + 1), stems)}
+        best = net_usd(cut(stems, specs, sheet, **recorded, **found), stems, sheet)
+        for other in (buck_top_down, buck_field):
+            worth = net_usd(other(stems, specs, **recorded, **found), stems, sheet)
+            assert (best >= worth - 1e-6).all()
+
+    @CASES
+    @given(seed=seeds)
+    def test_a_limit_that_never_bites_changes_nothing(self, seed: int) -> None:
+        """Large ends of up to 1,000 inches: every line is then asked for every log."""
+        case = random_case(seed, n=6, most_specs=4, most_lines=6, tallest_ft=110)
+        stems, specs, sheet, recorded = case
+        wide = tuple(replace(x, max_large_in=min(x.max_large_in, 1000.0)) for x in sheet.lines)
+        bound = cut(stems, specs, replace(sheet, lines=wide), **recorded)
+        free = cut(stems, specs, sheet, **recorded)
+        np.testing.assert_allclose(
+            net_usd(bound, stems, sheet), net_usd(free, stems, sheet), rtol=1e-10, atol=1e-9
+        )
 
     @CASES
     @given(seed=seeds, more=st.floats(0, 60))
