@@ -38,6 +38,7 @@ from standmap.trees import (
     green_weight,
     join_stems,
     national_stems,
+    taper_stems,
 )
 from standmap.units import LOG_RULES
 from standmap.value import Costs, LogLot, MillLine, MillSheet, assign_mills
@@ -363,6 +364,13 @@ class TestNothingIsWorthMore:
             assert (best >= net_usd(other(stems, specs), stems, sheet) - 1e-6).all()
 
 
+def cone(
+    dbh_in: np.ndarray, height_ft: np.ndarray, at_ft: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    dob = dbh_in * (height_ft - at_ft) / (height_ft - 4.5)
+    return 0.9 * dob, dob
+
+
 def oak(dbh_in: float = 18.0, logs: float = 2.5) -> Stems:
     return form_class_stems([WHITE_OAK], [dbh_in], [logs])
 
@@ -439,6 +447,26 @@ class TestByHand:
         lot = LogLot.of(logs, stems.species_code)
         by_hand = np.where(lot.small_dib_in >= 11, 100.0, 900.0) * lot.bf[:, 1] / 1000
         np.testing.assert_allclose(assign_mills(lot, sheet).stumpage_usd, by_hand, rtol=1e-12)
+
+    @pytest.mark.parametrize("by", ["prices", "mills"])
+    def test_a_log_that_nobody_buys_may_lie_below_one_that_sells(self, by: str) -> None:
+        # A cone of 18 inches inside bark at 4.5 ft and 80 ft tall: 15.02 in at 17 ft, 14.90 at
+        # 17.5. The buyer handles 14.95 at most, and the saw timber ends at 25.6 ft: his 8 feet can
+        # only begin at 17.5, where a 16-foot butt log with its half foot of trim ends.
+        stem = taper_stems([LOBLOLLY], [20.0], [80.0], cone)
+        specs = [
+            spec("butt", "saw", 1, lengths_ft=(16,), trim_ft=0.5, butt_only=True),
+            spec("small", "saw", 2, lengths_ft=(8,), max_large_in=14.95),
+        ]
+        if by == "mills":
+            sheet = MillSheet(lines=(line("mill", "small", 300.0, "mbf doyle"),))
+            prices = sheet.for_stems(["butt", "small"], np.array([LOBLOLLY]))
+        else:
+            unit = [PRICE_UNITS.index("mbf doyle")] * 2
+            prices = StemPrices(species_code=[LOBLOLLY], price_usd=[[np.nan, 300.0]], unit=unit)
+        logs = buck_best_value(stem, specs, prices=prices, saw_top_ft=[25.6])
+        assert logs.product.tolist() == [1]
+        assert logs.bottom_ft.tolist() == [17.5]
 
     def test_a_tree_is_bought_whole_or_by_the_log(self) -> None:
         # $40 for the tree, or $60 a ton: a small tree goes whole, a large one by weight.
