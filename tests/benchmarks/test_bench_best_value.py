@@ -1,6 +1,8 @@
 """A hundred thousand distinct stems, each cut for the greatest value on a 1-foot step.
 
-Three saw products of twelve lengths each, paid by three log rules, and pulpwood by the ton. Run
+Three saw products of twelve lengths each, paid by three log rules, and pulpwood by the ton. Then
+ten thousand of them for three mills with delivered prices, by two log rules and tons: hauling takes
+off more where the stem is heavier, so that leaving wood can pay, and no gap can be passed by. Run
 ``pytest tests/benchmarks/test_bench_best_value.py --benchmark-only``. The same work is done in
 plain Python (``STANDMAP_NO_JIT=1``) on a few stems, in a process of its own. The very first call on
 a machine compiles the kernels, once: 10 to 20 s of processor time.
@@ -13,6 +15,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 
 import numpy as np
 
@@ -27,8 +30,10 @@ from standmap.products import (
     log_usd,
 )
 from standmap.trees import Stems, national_stems
+from standmap.value import Costs, LogLot, MillLine, MillSheet, assign_mills
 
 STEMS = 100_000
+STEMS_FOR_MILLS = 10_000
 PLAIN_STEMS = 20
 SPECIES = [802, 833, 837, 621, 318, 316, 131, 110, 129, 541, 762, 407, 402, 531]
 LENGTHS_FT = (8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 20)
@@ -79,14 +84,51 @@ def make_prices() -> StemPrices:
     )
 
 
+def make_mills() -> MillSheet:
+    def line(
+        mill: str, product: str, usd: float, unit: str, miles: float, **more: object
+    ) -> MillLine:
+        kind, _, rule = unit.partition(" ")
+        return MillLine(
+            mill=mill,
+            product=product,
+            price_usd=usd,
+            unit=kind,
+            log_rule=rule,
+            basis="delivered",
+            haul_miles=miles,
+            **more,  # type: ignore[arg-type]
+        )
+
+    even = {"lengths_ft": (8.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)}
+    return MillSheet(
+        costs=Costs(cut_load_usd_per_ton=18, haul_usd_per_loaded_mile=4.5, load_tons=26),
+        lines=(
+            line("north", "grade log", 700, "mbf doyle", 28, min_dib_in=14.0),
+            line("north", "sawlog", 450, "mbf doyle", 28),
+            line("river", "grade log", 550, "mbf international", 46, **even),
+            line("river", "sawlog", 360, "mbf international", 46, **even),
+            line("river", "tie log", 235, "mbf international", 46),
+            line("south", "tie log", 42, "ton", 62),
+            line("south", "pulpwood", 33, "ton", 62),
+        ),
+    )
+
+
 def cut(stems: Stems) -> Logs:
     return buck_best_value(stems, make_specs(), prices=make_prices(), length_step_ft=1.0)
 
 
-def run_alone(n: int, **environment: str) -> dict[str, float]:
+def cut_for_mills(stems: Stems) -> Logs:
+    products = [spec.product for spec in make_specs()]
+    prices = make_mills().for_stems(products, np.unique(stems.species_code))
+    return buck_best_value(stems, make_specs(), prices=prices, length_step_ft=1.0)
+
+
+def run_alone(n: int, way: str, **environment: str) -> dict[str, float]:
     """Do the work in a fresh process: seconds of the first call and of the next."""
     done = subprocess.run(
-        [sys.executable, __file__, str(n)],
+        [sys.executable, __file__, str(n), way],
         check=True,
         capture_output=True,
         text=True,
@@ -96,35 +138,51 @@ def run_alone(n: int, **environment: str) -> dict[str, float]:
     return figures
 
 
-def test_the_best_value_of_a_hundred_thousand_stems(benchmark, capsys):
-    stems, specs, prices = make_stems(STEMS), make_specs(), make_prices()
-    cut(stems.take(np.arange(100)))  # compile, or load the cache
-    logs = benchmark.pedantic(cut, args=(stems,), rounds=3, warmup_rounds=1, iterations=1)
-    assert logs.n_trees == STEMS and len(logs) > STEMS
-    best = log_usd(logs, stems.species_code, prices).sum()
-    others = {
-        way.__name__: log_usd(way(stems, specs), stems.species_code, prices).sum()
-        for way in (buck_top_down, buck_field)
-    }
-    assert best > max(others.values())
-    plain = run_alone(PLAIN_STEMS, STANDMAP_NO_JIT="1")["warm_s"] / PLAIN_STEMS
+def compare(benchmark, capsys, way: Callable[[Stems], Logs], n: int) -> Logs:
+    """Time a way of cutting ``n`` stems beside the same work in plain Python on a few."""
+    stems = make_stems(n)
+    way(stems.take(np.arange(100)))  # compile, or load the cache
+    logs = benchmark.pedantic(way, args=(stems,), rounds=3, warmup_rounds=1, iterations=1)
+    plain = run_alone(PLAIN_STEMS, way.__name__, STANDMAP_NO_JIT="1")["warm_s"] / PLAIN_STEMS
     seconds = benchmark.stats.stats.min
     benchmark.extra_info |= {
         "plain_python_ms_per_stem": 1e3 * plain,
-        "times_faster_than_plain_python": plain * STEMS / seconds,
+        "times_faster_than_plain_python": plain * n / seconds,
     }
     with capsys.disabled():
         print(
-            f"\n{STEMS:,} stems: best {seconds:.2f} s, median {benchmark.stats.stats.median:.2f} s;"
-            f" plain Python {1e3 * plain:.1f} ms a stem, {plain * STEMS / seconds:.0f} times slower"
+            f"\n{way.__name__}, {n:,} stems: best {seconds:.2f} s, median "
+            f"{benchmark.stats.stats.median:.2f} s; plain Python {1e3 * plain:.1f} ms a stem, "
+            f"{plain * n / seconds:.0f} times slower"
         )
+    return logs
+
+
+def test_the_best_value_of_a_hundred_thousand_stems(benchmark, capsys):
+    logs = compare(benchmark, capsys, cut, STEMS)
+    assert logs.n_trees == STEMS and len(logs) > STEMS
+    stems, specs, prices = make_stems(STEMS), make_specs(), make_prices()
+    best = log_usd(logs, stems.species_code, prices).sum()
+    for other in (buck_top_down, buck_field):
+        assert best > log_usd(other(stems, specs), stems.species_code, prices).sum()
+
+
+def test_the_best_value_at_three_mills(benchmark, capsys):
+    logs = compare(benchmark, capsys, cut_for_mills, STEMS_FOR_MILLS)
+    stems, specs, sheet = make_stems(STEMS_FOR_MILLS), make_specs(), make_mills()
+
+    def net_usd(cuts: Logs) -> float:
+        lot = LogLot.of(cuts, stems.species_code)
+        return float(assign_mills(lot, sheet).stumpage_usd.sum())
+
+    assert net_usd(logs) > max(net_usd(way(stems, specs)) for way in (buck_top_down, buck_field))
 
 
 if __name__ == "__main__":
-    given_stems = make_stems(int(sys.argv[1]))
+    given_stems, way_asked = make_stems(int(sys.argv[1])), globals()[sys.argv[2]]
     seconds = []
     for _ in range(2):
         begin = time.perf_counter()
-        cut(given_stems)
+        way_asked(given_stems)
         seconds.append(time.perf_counter() - begin)
     print(json.dumps({"first_s": seconds[0], "warm_s": seconds[1]}))
