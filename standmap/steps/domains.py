@@ -148,8 +148,7 @@ def _must_stay(
     tract: Tract, pieces: gpd.GeoDataFrame, names: Sequence[str], points: npt.NDArray[np.object_]
 ) -> _Parts:
     """Make domains of what must stay and holds timber: buffers by class, exclusions by reason."""
-    bare = tract.settings.exclusions.bare if tract.settings.exclusions else ()
-    kept = pieces[(pieces["reason"] != "") & ~pieces["reason"].isin(bare)]
+    kept = pieces[(pieces["reason"] != "") & ~pieces["reason"].isin(tract.bare)]
     return _by_label("must stay", kept, ["reason", "class"], names, points)
 
 

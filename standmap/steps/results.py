@@ -169,12 +169,10 @@ def _must_stay(
     Ground under a stand's exclusion is taken to hold what an acre of the stand holds, unless the
     tract file says that it is bare.
     """
-    bare = set(tract.settings.exclusions.bare) if tract.settings.exclusions else set()
-    bare |= {setback.reason for setback in tract.settings.setbacks if setback.bare}
     kept = land.pieces[land.pieces["reason"] != ""]
     acres = acres_by_stand(kept, names, ["reason", "class"])
     frame = acres.index.to_frame(index=False).assign(acres=acres.sum(axis=1).to_numpy())
-    frame["bare"] = frame["reason"].isin(bare)
+    frame["bare"] = frame["reason"].isin(tract.bare)
     timbered = acres.mul((~frame["bare"]).to_numpy(dtype=float), axis=0)
     timbered.index = pd.Index([f"{r}|{c}" for r, c in acres.index], dtype=object)
     by_reason = found.total(timbered)

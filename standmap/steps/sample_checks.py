@@ -341,8 +341,7 @@ def _place_problems(tract: Tract, places: pd.DataFrame) -> list[Problem]:
     """Warn of plots kept on ground that the tract file says holds no timber, and of lost stands."""
     problems: list[Problem] = []
     file = tract.settings.plots.file
-    bare = tract.settings.exclusions.bare if tract.settings.exclusions else ()
-    on_bare = places[places["used"] & places["ground"].isin(bare)]
+    on_bare = places[places["used"] & places["ground"].isin(tract.bare)]
     if len(on_bare):
         names = ", ".join(on_bare["plot"].astype(str).head(8))
         problems.append(

@@ -120,6 +120,13 @@ class Tract:
         """Acres of all stands."""
         return float(self.stands["gross_acres"].sum())
 
+    @property
+    def bare(self) -> frozenset[str]:
+        """Reasons whose ground holds no timber, as the tract file says."""
+        exclusions = self.settings.exclusions
+        drawn = exclusions.bare if exclusions else ()
+        return frozenset([*drawn, *(s.reason for s in self.settings.setbacks if s.bare)])
+
     def accounting(self) -> dict[str, float]:
         """Return tallied trees, those used, and those set aside by reason.
 

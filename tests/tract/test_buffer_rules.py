@@ -321,6 +321,14 @@ class TestOtherGround:
         assert land.reasons["reason"].tolist() == ["road", ""]
         assert land.acres["exclusion_acres"].sum() == pytest.approx(strip_acres(66), rel=1e-6)
 
+    def test_ground_that_holds_no_timber_is_known_by_its_reason(self, tiny):
+        tiny.layer("roads.gpkg", [CREEK])
+        tiny.add(
+            "tract.toml",
+            '\n[[setbacks]]\nfile = "roads.gpkg"\nreason = "road"\ndistance_ft = 33\nbare = true\n',
+        )
+        assert tiny.read().bare == {"road"}
+
     def test_points_each_with_its_own_radius(self, tiny):
         points = [shapely.Point(EAST + x, NORTH + 200) for x in (100, 300, 600)]
         tiny.layer("sites.gpkg", points, feet=["100", "50", ""])
