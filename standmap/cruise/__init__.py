@@ -42,6 +42,7 @@ from standmap.cruise.field import (
     strip_acres,
 )
 from standmap.cruise.fits import LinearFit, fit_line
+from standmap.cruise.indirect import DIRECT, UNUSED, Indirect
 from standmap.cruise.influence import plot_leverage
 from standmap.cruise.line_plots import LinePlotPlan, cruise_intensity_pct, line_plot_plan
 from standmap.cruise.planning import allocate, plots_needed, weighted_cv_pct
@@ -63,13 +64,16 @@ from standmap.cruise.three_p import (
 from standmap.cruise.two_stage import two_stage_mean, two_stage_ratio_mean, two_stage_total
 
 __all__ = [
+    "DIRECT",
     "MIN_PLOTS",
+    "UNUSED",
     "BootstrapInterval",
     "Design",
     "DomainEstimates",
     "EdgeMethod",
     "Estimate",
     "EstimateTable",
+    "Indirect",
     "LinePlotPlan",
     "LinearFit",
     "Part",

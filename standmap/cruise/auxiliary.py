@@ -222,6 +222,7 @@ def post_stratified_mean(
     sizes: Mapping[str, float],
     *,
     population_units: float | None = None,
+    conditional: bool = False,
     confidence: float = 0.90,
 ) -> Estimate:
     r"""Mean over mapped types that the plots fell into by chance.
@@ -236,6 +237,8 @@ def post_stratified_mean(
         Acres (or units) of every type of the tract, those no plot fell in included.
     population_units : float, optional
         Units in the population; applies the finite population correction.
+    conditional : bool
+        Take the plots as they fell: what an appraisal does.
     confidence : float
         Confidence of the interval.
 
@@ -259,13 +262,16 @@ def post_stratified_mean(
     .. math:: v = \left(1 - \frac nN\right) \frac1n \sum W_h s_h^2
        + \frac1{n^2} \sum (1 - W_h) s_h^2
 
-    The second sum is the price of plots having fallen by chance.
+    The second sum is the price of plots having fallen by chance. Given how they did fall, the
+    variance is that of a stratified sample [3]_, :math:`\sum W_h^2 s_h^2 / n_h`.
 
     References
     ----------
     .. [1] Cochran, W.G. 1977. Sampling techniques, 3rd ed. Wiley, section 5A.9 (from memory).
     .. [2] Bechtold, W.A., and P.L. Patterson, eds. 2005. The enhanced Forest Inventory and Analysis
        program. USDA Forest Service GTR SRS-80, chapter 4 (from memory).
+    .. [3] Holt, D., and T.M.F. Smith. 1979. Post stratification. J. Royal Statistical Society A
+       142:33-46 (from memory).
 
     Examples
     --------
@@ -293,7 +299,11 @@ def post_stratified_mean(
     used = share > 0
     share, mean, s2, n = share[used], mean[used], s2[used], n[used]
     whole = y.size
-    weight = share / whole * correction(whole, population_units) + (1 - share) / whole**2
+    correct = correction(whole, population_units)
+    if conditional:
+        weight = share**2 / n * correct
+    else:
+        weight = share / whole * correct + (1 - share) / whole**2
     parts = weight * s2
     return Estimate(
         mean=float(share @ mean),

@@ -16,140 +16,17 @@ and would break the rule that the variance of a sum is the sum of variances and 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from standmap.cruise import _kernels
-from standmap.cruise.sample import Sample
+from standmap.cruise.cells import Cells, Spread
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
 Level = Literal["stratum", "tract"]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Spread:
-    """A variance of every attribute, and on request their covariance.
-
-    Attributes
-    ----------
-    variance : ndarray, shape (A,)
-        Variance of each attribute; NaN where the data cannot tell.
-    df : float
-        Degrees of freedom.
-    rows : callable
-        Makes the (m, A) matrix D whose D'D is the covariance of the attributes.
-    """
-
-    variance: Floats
-    df: float
-    rows: Callable[[], Floats]
-
-    @classmethod
-    def between(cls, values: Floats) -> Spread:
-        """Sample variance between the rows of ``values``, two or more."""
-        df = len(values) - 1
-        scaled = (values - values.mean(axis=0)) / np.sqrt(df)
-        return cls((scaled**2).sum(axis=0), float(df), lambda: scaled)
-
-    def covariance(self) -> Floats:
-        """Covariance matrix of the attributes, shape (A, A)."""
-        rows = self.rows()
-        return np.asarray(rows.T @ rows)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cells:
-    """Every stand by itself, as a simple random sample.
-
-    Attributes
-    ----------
-    stand_index : ndarray of int, shape (P,)
-        Stand of each plot.
-    share : ndarray, shape (P,)
-        Share of each plot in its stand's mean.
-    n : ndarray of int, shape (S,)
-        Plots.
-    complete : ndarray of bool, shape (S,)
-        Tallied to the last tree: no sampling error.
-    mean, variance : ndarray, shape (S, A)
-        Mean per acre, NaN without plots; variance of that mean, 0 where it cannot be seen (one
-        plot) or there is none (complete).
-    df : ndarray, shape (S,)
-        Degrees of freedom of the variance; 0 without one.
-    """
-
-    sample: Sample
-    stand_index: Places
-    share: Floats
-    n: NDArray[np.int64]
-    complete: NDArray[np.bool_]
-    mean: Floats
-    variance: Floats
-    df: Floats
-
-    @classmethod
-    def of(cls, sample: Sample) -> Cells:
-        """Mean and variance of every stand's plots."""
-        index, n_stands = sample.stand_index, len(sample.stands)
-        n = np.bincount(index, minlength=n_stands)
-        weight = np.bincount(index, weights=sample.plot_weight, minlength=n_stands)
-        complete = np.bincount(index[sample.is_complete], minlength=n_stands) > 0
-        share = sample.plot_weight / weight[index]
-        mean = _kernels.sum_rows(index, share, sample.values, n_stands)
-        df = np.where(complete, 0, np.maximum(n - 1, 0)).astype(np.float64)
-        scale = _residual_scale(share, n[index], df[index])
-        variance = _kernels.sum_squares(index, scale**2, sample.values, mean)
-        mean[n == 0] = np.nan
-        return cls(sample, index, share, n, complete, mean, variance, df)
-
-    @property
-    def own(self) -> NDArray[np.bool_]:
-        """Whether a stand stands by its own plots, shape (S,)."""
-        return np.asarray((self.n >= 2) | self.complete)
-
-    @property
-    def lone(self) -> NDArray[np.bool_]:
-        """Whether a stand has just one plot, so that its error cannot be seen, shape (S,)."""
-        return np.asarray((self.n == 1) & ~self.complete)
-
-    def residuals(self, factor: Floats) -> Floats:
-        """Plot residuals times a factor by stand; of factor 1, R'R sums the stands' covariances.
-
-        Only plots of some factor and variance make a row, (m, A).
-        """
-        index = self.stand_index
-        scale = _residual_scale(self.share, self.n[index], self.df[index]) * factor[index]
-        rows = np.flatnonzero(scale)
-        apart = self.sample.values[rows] - self.mean[index[rows]]
-        return np.asarray(scale[rows, None] * apart)
-
-    def plot_spread(self, stands: Places) -> Spread | None:
-        """Plot-to-plot variance within stands, pooled; between lone plots if there is no other.
-
-        The second is the collapsed-strata estimator (Cochran 1977, section 5A.12, from memory).
-        """
-        df = self.df[stands].sum()
-        if df > 0:
-            factor = np.zeros(self.n.size)
-            factor[stands] = np.sqrt(self.df[stands] * self.n[stands] / df)
-            variance = (factor[stands, None] ** 2 * self.variance[stands]).sum(axis=0)
-            return Spread(variance, float(df), lambda: self.residuals(factor))
-        single = stands[self.lone[stands]]
-        return Spread.between(self.mean[single]) if single.size > 1 else None
-
-
-def _residual_scale(share: Floats, n: NDArray[np.int64], df: Floats) -> Floats:
-    """Scale that makes squared residuals sum to the variance of a (weighted) mean.
-
-    With equal weights this is 1 / sqrt(n (n - 1)): variance s^2 / n. With unequal weights it is
-    the variance of a ratio of means (Cochran 1977, section 2.11, from memory).
-    """
-    return np.asarray(np.where(df > 0, share * np.sqrt(n / np.maximum(df, 1)), 0.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

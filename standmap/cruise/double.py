@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from standmap.cruise import _moments
 from standmap.cruise._checks import column, correction, same_length
 from standmap.cruise.fits import as_columns, fit_line
-from standmap.cruise.results import Estimate
+from standmap.cruise.results import Estimate, satterthwaite
 from standmap.errors import DomainError
 
 Floats = NDArray[np.float64]
@@ -23,6 +23,7 @@ def double_ratio_mean(
     *,
     population_units: float | None = None,
     independent: bool = False,
+    linearised: bool = False,
     confidence: float = 0.90,
 ) -> Estimate:
     r"""Mean of ``y`` from few measured units, by its ratio to ``x`` on many.
@@ -37,6 +38,8 @@ def double_ratio_mean(
         Units in the population; applies the finite population correction.
     independent : bool
         The measured units are not among those of the first phase, but drawn apart.
+    linearised : bool
+        Take the spread of ``x`` from the whole first phase: what an appraisal does.
     confidence : float
         Confidence of the interval.
 
@@ -63,11 +66,22 @@ def double_ratio_mean(
     random sample; with n' = N the ratio estimator. For independent phases
     :math:`s_r^2 / n + r^2 s_{x'}^2 / n'` [2]_, without finite population correction.
 
+    The first term holds the spread of y on the measured units alone. The linearised variance [3]_
+    takes that of x from every unit of the first phase, with :math:`g = \bar x' / \bar x` and the
+    covariance :math:`s_{rx}` of residuals with x,
+
+    .. math:: v = r^2 \frac{s_{x'}^2}{n'} + 2 g r \frac{s_{rx}}{n'} + g^2 \frac{s_r^2}n
+
+    whose first term has n' - 1 degrees of freedom and the others n - 1. The two agree in large
+    samples.
+
     References
     ----------
     .. [1] Thompson, S.K. 2012. Sampling, 3rd ed. Wiley, chapter 14, as in Penn State STAT 506,
        lesson 10.1.
     .. [2] Cochran, W.G. 1977. Sampling techniques, 3rd ed. Wiley, chapter 12 (from memory).
+    .. [3] Rao, J.N.K., and R.R. Sitter. 1995. Variance estimation under two-phase sampling with
+       application to imputation for missing data. Biometrika 82:453-460 (from memory).
 
     Examples
     --------
@@ -79,6 +93,8 @@ def double_ratio_mean(
     if base.mean() == 0:
         raise DomainError("'x' must not average 0 on the measured units.")
     ratio, s2 = _moments.ratio_residual_variance(top, base)
+    if linearised:
+        return _linearised_ratio(top, base, first, ratio, s2, confidence)
     if independent:
         variance = s2 / top.size + ratio**2 * float(first.var(ddof=1)) / first.size
     else:
@@ -100,6 +116,7 @@ def double_regression_mean(
     *,
     population_units: float | None = None,
     independent: bool = False,
+    linearised: bool = False,
     confidence: float = 0.90,
 ) -> Estimate:
     r"""Mean of ``y`` from few measured units, by its line on ``x`` of many.
@@ -116,6 +133,8 @@ def double_regression_mean(
         Units in the population; applies the finite population correction.
     independent : bool
         The measured units are not among those of the first phase, but drawn apart.
+    linearised : bool
+        Take the spread of ``x`` from the whole first phase: what an appraisal does.
     confidence : float
         Confidence of the interval.
 
@@ -141,13 +160,16 @@ def double_regression_mean(
        \left(1 - \frac n{n'}\right) + \frac{s_y^2}{n'} \left(1 - \frac{n'}N\right)
 
     For independent phases the line's variance is whole and :math:`b^2 s_{x'}^2 / n'` is added, as
-    b does to the error of x [2]_.
+    b does to the error of x [2]_. The linearised variance is of that form too, its two terms with
+    degrees of freedom of their own [3]_.
 
     References
     ----------
     .. [1] Freese, F. 1962. Elementary forest sampling. USDA Agriculture Handbook 232, double
        sampling (from memory).
     .. [2] Cochran, W.G. 1977. Sampling techniques, 3rd ed. Wiley, chapter 12 (from memory).
+    .. [3] Sitter, R.R. 1997. Variance estimation for the regression estimator in two-phase
+       sampling. J. American Statistical Association 92:780-787 (from memory).
 
     Examples
     --------
@@ -159,8 +181,14 @@ def double_regression_mean(
     if first.shape[1] != fit.slopes.size:
         raise DomainError(f"'x_first' must have the {fit.slopes.size} columns of 'x'.")
     centre = first.mean(axis=0)
+    df: float = fit.residual_df
     line = fit.residual_variance * (1 / fit.n + fit.off_centre(centre))
-    if independent:
+    if linearised:
+        spread = np.atleast_2d(np.cov(first, rowvar=False))
+        between = float(fit.slopes @ spread @ fit.slopes) / len(first)
+        variance = line + between
+        df = max(satterthwaite([between, line], [len(first) - 1, df]), df)
+    elif independent:
         spread = np.atleast_2d(np.cov(first, rowvar=False))
         variance = line + float(fit.slopes @ spread @ fit.slopes) / len(first)
     else:
@@ -170,7 +198,25 @@ def double_regression_mean(
         mean=float(fit.predict(centre.reshape(1, -1))[0]),
         se=math.sqrt(variance),
         n=fit.n,
-        df=fit.residual_df,
+        df=df,
+        confidence=confidence,
+    )
+
+
+def _linearised_ratio(
+    y: Floats, x: Floats, first: Floats, ratio: float, s2: float, confidence: float
+) -> Estimate:
+    _left_unmeasured(y.size, first.size)
+    stretch = float(first.mean() / x.mean())
+    covariance = float((y - ratio * x) @ x) / (x.size - 1)
+    own = ratio**2 * float(first.var(ddof=1)) / first.size
+    rest = 2 * stretch * ratio * covariance / first.size + stretch**2 * s2 / x.size
+    df = satterthwaite([own, rest], [first.size - 1, x.size - 1])
+    return Estimate(
+        mean=ratio * float(first.mean()),
+        se=math.sqrt(max(own + rest, 0.0)),
+        n=y.size,
+        df=max(df, x.size - 1),
         confidence=confidence,
     )
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standmap.cruise.borrowing import Cells, Lone, Pool, Spread, make_pools
+from standmap.cruise.borrowing import Lone, Pool, make_pools
+from standmap.cruise.cells import Cells, Spread
 from standmap.cruise.results import EstimateTable
 from standmap.cruise.sample import Sample
 from standmap.errors import DomainError
@@ -174,6 +175,8 @@ class StandEstimates:
             Rows are stands.
         """
         cells = self.cells
+        if cells.shared:  # what stands share is added stand by stand
+            return self._table(self.stands, *self._each_stand(), self.borrowed)
         mean, se = cells.mean.copy(), np.sqrt(cells.variance)
         df = np.repeat(np.where(cells.df > 0, cells.df, np.inf)[:, None], mean.shape[1], axis=1)
         n = cells.n.astype(np.int64)
@@ -266,12 +269,15 @@ class StandEstimates:
         """
         a = self._row(acres)
         b = a if acres2 is None else self._row(acres2)
-        products = self._coefficients(a) * self._coefficients(b)
+        one, other = self._coefficients(a), self._coefficients(b)
+        products = one * other
         own = self.cells.residuals(np.sqrt(products[0]))
         out = own.T @ own
         for multiple, spread in self._shared(a, products, b):
             if multiple[0] != 0:
                 out = out + multiple[0] * spread.covariance()
+        for shared in self.cells.shared:
+            out = out + shared.covariance(one, other)
         names = list(self.sample.attributes)
         return pd.DataFrame(out, index=names, columns=names)
 
@@ -300,6 +306,30 @@ class StandEstimates:
         weights = c[self.cells.stand_index] * self.cells.share
         return pd.Series(weights, index=list(self.sample.plots), name="acres")
 
+    def row_weights(self, acres: pd.Series) -> Floats:
+        """Weight of every measured row's figure in the total over a domain.
+
+        The same as :meth:`plot_weights` unless figures come by way of something cheaper: then trees
+        were measured on some plots only, or were some of the trees, and each speaks for more acres.
+        A table of trees multiplied by these weights adds up to the domain's estimate.
+
+        Parameters
+        ----------
+        acres : Series
+            Acres by stand.
+
+        Returns
+        -------
+        ndarray, shape (R,)
+            Acres, in the order of the sample's rows.
+
+        Raises
+        ------
+        DomainError
+            As for :meth:`total`.
+        """
+        return self.cells.row_weights(self._coefficients(self._row(acres))[0])
+
     def __repr__(self) -> str:
         borrowing = int((self.borrowed != "").sum())
         return (
@@ -316,6 +346,17 @@ class StandEstimates:
         for number, pool in enumerate(self.pools):
             out[pool.borrowers[pool.unit_weight[pool.units] == 0]] = -1 - number
         return out
+
+    def _each_stand(self) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+        """Mean, standard error, degrees of freedom and plots of each stand, one at a time."""
+        n_stands = self.cells.n.size
+        parts = []
+        for lo in range(0, n_stands, _CHUNK):
+            acres = np.zeros((min(_CHUNK, n_stands - lo), n_stands))
+            acres[np.arange(len(acres)), lo + np.arange(len(acres))] = 1.0
+            parts.append(self._work_out(acres)[:4])
+        mean, se, df, n = (np.concatenate(p) for p in zip(*parts, strict=True))
+        return mean, se, df, n
 
     def _coefficients(self, acres: Floats) -> Floats:
         """Acres each stand's own mean speaks for, (D, S) to (D, S)."""
@@ -350,9 +391,21 @@ class StandEstimates:
             variance[on] += part
             over_df[on] += part**2 / spread.df
             df_sum[on] += spread.df
+        fewest = np.zeros(len(acres))
+        for shared in cells.shared:
+            on = shared.multiple(c) > 0
+            part = shared.part(c)[on]
+            variance[on] += part
+            over_df[on] += part**2 / shared.fit.df
+            df_sum[on] += shared.fit.df
+            least = np.where(fewest[on] > 0, fewest[on], np.inf)
+            fewest[on] = np.minimum(least, shared.fit.df)
+        # A covariance below zero may take away more than was there in a small sample.
+        variance = np.maximum(variance, 0.0)
         known = np.where(df_sum > 0, df_sum, np.inf)[:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
             df = np.where(over_df > 0, variance**2 / over_df, known)
+        df = np.maximum(df, fewest[:, None])
         borrowed = np.full(len(acres), "", dtype=object)
         for pool in self.pools:  # the tract pool comes last, and so is the one named
             borrowed[(acres[:, pool.borrowers] > 0).any(axis=1)] = pool.level

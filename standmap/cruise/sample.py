@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from standmap.cruise import _kernels
+from standmap.cruise.indirect import Indirect
 from standmap.cruise.results import check_confidence
 from standmap.errors import DomainError
 
@@ -70,7 +72,8 @@ class Sample:
     Attributes
     ----------
     values : ndarray, shape (P, A)
-        Per-acre figures of each plot, plots without trees included as zeros.
+        Per-acre figures of each plot, plots without trees included as zeros; of each row where
+        ``indirect`` is given.
     plots : sequence of str
         Plot names, no two alike.
     stand : sequence of str
@@ -87,6 +90,16 @@ class Sample:
         default 1.
     complete : ndarray of bool, shape (P,), optional
         Whether the plot is (a sheet of) a 100 percent tally of its stand; default none.
+    cluster : sequence of str, optional
+        Cluster of each plot: the plots of a cluster stand together, and it is the clusters that
+        were drawn.
+    line : sequence of str, optional
+        Line of each plot, plots in walking order: the error then comes from the differences of
+        neighbours.
+    seen : ndarray, shape (S,), optional
+        Share of each stand's acres that its plots cover: applies the finite population correction.
+    indirect : Indirect, optional
+        How figures come by way of something cheaper.
 
     Raises
     ------
@@ -112,6 +125,10 @@ class Sample:
     confidence: float = 0.90
     weight: Floats | None = None
     complete: NDArray[np.bool_] | None = None
+    cluster: NDArray[np.object_] | None = None
+    line: NDArray[np.object_] | None = None
+    seen: Floats | None = None
+    indirect: Indirect | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -122,9 +139,10 @@ class Sample:
         put(self, "stands", _check_stands(self.stands))
         check_confidence(self.confidence)
         n = self.plots.size
-        if self.values.shape != (n, len(self.attributes)) or self.stand.shape != (n,):
+        rows = n if self.indirect is None else self.indirect.n_rows
+        if self.values.shape != (rows, len(self.attributes)) or self.stand.shape != (n,):
             raise DomainError(
-                f"'values' must be plots x attributes, {(n, len(self.attributes))}, with one "
+                f"'values' must be plots x attributes, {(rows, len(self.attributes))}, with one "
                 f"stand per plot; got {self.values.shape} and {self.stand.shape}."
             )
         _no_repeats("plot", self.plots)
@@ -143,11 +161,52 @@ class Sample:
         if not np.all((self.plot_weight > 0) & (self.plot_weight < np.inf)):
             raise DomainError("'weight' must be above 0 on every plot.")
         self._check_complete()
+        self._check_variance()
+
+    def _check_variance(self) -> None:
+        """Check what the error is to be made of."""
+        put, n, stands = object.__setattr__, self.plots.size, len(self.stands)
+        for name in ("cluster", "line"):
+            labels = getattr(self, name)
+            if labels is not None:
+                put(self, name, _per_plot(_labels(labels), n, name))
+        if self.cluster is not None and self.line is not None:
+            raise DomainError("Give 'cluster' or 'line', not both.")
+        if self.seen is not None:
+            put(self, "seen", np.asarray(self.seen, dtype=np.float64))
+            if self.seen.shape != (stands,) or not np.all((self.seen >= 0) & (self.seen <= 1)):
+                raise DomainError("'seen' must give every stand a share from 0 to 1.")
+        if self.indirect is not None:
+            known = self.indirect.x_stand
+            if (
+                len(self.indirect.x_plot) != n
+                or self.indirect.group_of_stand.size != stands
+                or (known is not None and len(known) != stands)
+            ):
+                raise DomainError("'indirect' must hold every plot and every stand of the sample.")
+
+    def restated(self, values: ArrayLike, attributes: Sequence[str]) -> Sample:
+        """Return the same plots with other figures: prices, another way to cut, cells of a table.
+
+        Parameters
+        ----------
+        values : array_like, shape (P or R, A)
+            Figures of each plot, or row.
+        attributes : sequence of str
+            Their names.
+
+        Returns
+        -------
+        Sample
+        """
+        figures = np.asarray(values, dtype=np.float64)
+        return replace(self, values=figures, attributes=tuple(attributes))
 
     def _check_values(self) -> None:
         bad = np.argwhere(~np.isfinite(self.values))
         if bad.size:
             row, column = bad[0]
+            row = row if self.indirect is None else self.indirect.plot_of_row[row]
             raise DomainError(
                 f"Plot {self.plots[row]!r} has no finite {self.attributes[column]!r} "
                 f"({len(bad)} such figures). A plot without trees has 0."
