@@ -64,7 +64,7 @@ def plot_leverage(stands: StandEstimates, acres: pd.Series, attribute: str) -> p
         raise DomainError(
             f"No attribute {attribute!r} in the sample; it has {', '.join(sample.attributes[:8])}."
         )
-    figure = sample.values[:, sample.attributes.index(attribute)]  # noqa: PD011 - not a frame
+    figure = cells.values[:, sample.attributes.index(attribute)]  # noqa: PD011 - not a frame
     spoken = stands.plot_weights(acres).to_numpy()
     total = float(spoken @ figure)
     index = cells.stand_index

@@ -280,7 +280,7 @@ def _stands(appraisal: Appraisal, ground: gpd.GeoDataFrame, measure: str) -> pd.
 
 
 def _last_plots(appraisal: Appraisal, measure: str) -> pd.DataFrame:
-    used = appraisal.plots[appraisal.plots["used"]]
+    used = appraisal.plots[appraisal.plots["used"] & appraisal.plots[measure].notna()]
     return pd.DataFrame({"stand": used["stand"].to_numpy(), "value": used[measure].to_numpy()})
 
 

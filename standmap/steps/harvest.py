@@ -136,6 +136,7 @@ class _Work:
         self.net_pieces = gpd.GeoDataFrame(net)
         self.acres = self._acres(self.net_pieces["acres"])
         self._stand_of_plot, self._n_stands = judged_together(found)
+        self._plots_judged = found.sample.indirect is None
         self._made: dict[Prescription, _Cut] = {}
 
     def _acres(self, acres: pd.Series) -> pd.DataFrame:
@@ -153,7 +154,7 @@ class _Work:
 
     def _apply(self, prescription: Prescription) -> _Cut:
         trees = self.tally.trees
-        plot = trees["plot_at"].to_numpy(dtype=np.int64)
+        plot = trees["row_at"].to_numpy(dtype=np.int64)
         factor = trees["trees_per_acre"].to_numpy(dtype=float)
         stand = self._stand_of_plot[plot]
         per_acre = factor * self._share()[plot]
@@ -166,10 +167,10 @@ class _Work:
             marked=self._marked(prescription),
         )
         cutting = cut_trees(prescription, standing)
-        plain = self._sum(plot, len(self.tally.plots), factor * cutting.share)
+        plain = self._sum(plot, len(self.tally.per_acre), factor * cutting.share)
         near = per_acre * cutting.margin
         n = self._n_stands
-        own = self.found.cells.own
+        own = self.found.cells.own & self._plots_judged
         steered = steer(
             plain,
             cutting,
@@ -182,7 +183,9 @@ class _Work:
         return _Cut(cutting, plain, steered)
 
     def _share(self) -> FloatArray:
-        """Return each plot's share in the average it is judged with."""
+        """Return each plot's share in the average it is judged with; each row's, if indirect."""
+        if not self._plots_judged:
+            return shares_together(self.found)
         weight = np.where(self.found.cells.own[self.found.cells.stand_index],
                           self.found.cells.share, 1.0)  # fmt: skip
         whole = np.bincount(self._stand_of_plot, weights=weight, minlength=self._n_stands)
@@ -309,7 +312,8 @@ class _Work:
         elif prescription.cut in ("thin_below", "thin_above", "seed_tree"):
             stands = self.acres.loc[unit]
             inside = (stands > 0).to_numpy() & self.found.cells.own
-            short = inside & ~made.cutting.reached[: len(inside)]
+            judged = judged_as(self.found)
+            short = inside & ~made.cutting.reached[judged]
             if short.any():
                 names = ", ".join(np.array(self.found.stands, dtype=object)[short])
                 said.append(
@@ -408,13 +412,44 @@ def judged_together(found: StandEstimates) -> tuple[IntArray, int]:
     """Return which average each plot is judged with, and how many averages there are.
 
     A stand that stands by its own plots is judged by itself. A lone plot says too little of its
-    stand, so the lone plots of a stratum are judged together.
+    stand, so the lone plots of a stratum are judged together. Where figures come by way of
+    something cheaper, what each row of measured trees speaks for is spread over the stands that
+    share a coefficient: they are judged together, and it is rows that are named.
     """
+    indirect = found.sample.indirect
+    if indirect is not None:
+        n = len(found.sample.stands)
+        stand = found.cells.stand_index[indirect.plot_of_row]
+        return (n + indirect.group_of_stand[stand]).astype(np.int64), n + len(indirect.groups)
     cells, table = found.cells, found.sample.stands
     stratum = pd.factorize(table["stratum"])[0]
     n = len(table)
     group = np.where(cells.own, np.arange(n), n + stratum)
     return group[cells.stand_index].astype(np.int64), n + int(stratum.max(initial=-1)) + 1
+
+
+def judged_as(found: StandEstimates) -> IntArray:
+    """Return the average that each stand is judged by."""
+    indirect, n = found.sample.indirect, len(found.sample.stands)
+    if indirect is None:
+        return np.arange(n)
+    return np.asarray(n + indirect.group_of_stand, dtype=np.int64)
+
+
+def shares_together(found: StandEstimates) -> FloatArray:
+    """Return the share of each measured row in an acre of the stands judged together."""
+    indirect = found.sample.indirect
+    if indirect is None:
+        return found.cells.share
+    table, out = found.sample.stands, np.zeros(indirect.n_rows)
+    row_group = indirect.group_of_stand[found.cells.stand_index[indirect.plot_of_row]]
+    for group in np.unique(row_group):
+        acres = np.where(indirect.group_of_stand == group, table["acres"].to_numpy(), 0.0)
+        whole = float(acres.sum())
+        if whole > 0:
+            weights = found.row_weights(pd.Series(acres, index=list(found.stands)))
+            out += np.where(row_group == group, weights / whole, 0.0)
+    return out
 
 
 def _measures(table: EstimateTable, unit: str, part: str, acres: float) -> dict[str, object]:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from standmap.cruise import EstimateTable, Sample, StandEstimates, estimate
+from standmap.cruise import EstimateTable, StandEstimates, estimate
 from standmap.products import Logs
 from standmap.steps.plots import TallyFigures
 
@@ -22,8 +22,8 @@ class Term:
 
     Attributes
     ----------
-    per_acre : ndarray, shape (plots, attributes)
-        Per-acre figures.
+    per_acre : ndarray, shape (rows, attributes)
+        Per-acre figures of each plot, or row of what was measured together.
     acres : Series
         Acres by stand.
     sign : float
@@ -63,19 +63,19 @@ class PlotSums:
     @property
     def tree_weight(self) -> FloatArray:
         """How many trees of the tract each tallied tree stands for."""
-        acres = self.found.plot_weights(self.net_acres).to_numpy()
+        acres = self.found.row_weights(self.net_acres)
         trees = self.tally.trees
         per_acre = trees["trees_per_acre"].to_numpy(dtype=float)
-        return np.asarray(per_acre * acres[trees["plot_at"].to_numpy()])
+        return np.asarray(per_acre * acres[trees["row_at"].to_numpy()])
 
     def tract_weight(self, logs: Logs) -> FloatArray:
         """Return how many logs of the tract each tallied log stands for."""
         return self.tree_weight[logs.tree]
 
     def per_acre(self, logs: Logs, of_log: FloatArray) -> FloatArray:
-        """Sum columns of figures of logs to per-acre figures of each plot."""
-        trees, n = self.tally.trees, len(self.tally.plots)
-        plot = trees["plot_at"].to_numpy(dtype=np.int64)[logs.tree]
+        """Sum columns of figures of logs to per-acre figures of each plot, or measured row."""
+        trees, n = self.tally.trees, len(self.tally.per_acre)
+        plot = trees["row_at"].to_numpy(dtype=np.int64)[logs.tree]
         factor = trees["trees_per_acre"].to_numpy(dtype=float)[logs.tree]
         columns = [
             np.bincount(plot, weights=factor * of_log[:, k], minlength=n)
@@ -89,19 +89,7 @@ class PlotSums:
 
     def estimates(self, values: FloatArray, attributes: tuple[str, ...]) -> StandEstimates:
         """Estimate per-acre columns of the same plots by stand."""
-        sample = self.found.sample
-        return estimate(
-            Sample(
-                values=values,
-                plots=sample.plots,
-                stand=sample.stand,
-                attributes=attributes,
-                stands=sample.stands,
-                confidence=sample.confidence,
-                weight=sample.plot_weight,
-                complete=sample.is_complete,
-            )
-        )
+        return estimate(self.found.sample.restated(values, attributes))
 
     def tract_total(self, columns: Mapping[str, FloatArray]) -> EstimateTable:
         """Estimate per-acre columns over the tract's net acres."""
@@ -128,14 +116,19 @@ class PlotSums:
         -------
         EstimateTable
             One row. Degrees of freedom are those of the plots' own part of the variance; what is
-            borrowed between stands adds to the variance and not to them.
+            borrowed between stands adds to the variance and not to them. Where figures come by way
+            of something cheaper, they are those of the first term.
         """
         whole = pd.concat([term.acres for term in terms], axis=1).max(axis=1).rename(row)
-        own = self._own_part(terms, attributes)
+        indirect = self.found.sample.indirect is not None
+        if indirect:
+            own = self.estimates(terms[0].per_acre, attributes).total(terms[0].acres.rename(row))
+        else:
+            own = self._own_part(terms, attributes)
         domain = self.found.total(whole)
         mean, variance = own.estimate, own.se**2
         stand_alone = pd.Series(self.found.cells.own, index=list(self.found.stands))
-        if (whole[~stand_alone.reindex(whole.index)] > 0).any():
+        if indirect or (whole[~stand_alone.reindex(whole.index)] > 0).any():
             mean, variance = self._covaried(terms, attributes)
         return EstimateTable(
             rows=(row,),

@@ -13,6 +13,7 @@ from standmap.errors import Problem
 from standmap.products import Logs
 from standmap.species import catalogue
 from standmap.steps.cutting import cut
+from standmap.steps.indirect import Rows, measured_rows
 from standmap.steps.money import Market, SoldLogs, sell
 from standmap.steps.sampling import attribute_names, plot_values
 from standmap.steps.stems import GrownTally, grow_stems
@@ -35,12 +36,15 @@ class TallyFigures:
         The plots used, numbered from 0: ``plot``, ``stand``, ``stratum``.
     parts : PlotParts
         The design spelt out for those plots.
-    per_acre : ndarray, shape (plots, attributes)
+    rows : Rows
+        What was measured together: the plots, unless figures come by way of something cheaper.
+    per_acre : ndarray, shape (rows, attributes)
         Per-acre figures.
     attributes : tuple of str
         Their names.
     trees : DataFrame
-        The trees used, with ``plot_at`` (row of `plots`) and ``trees_per_acre``.
+        The trees used, with ``plot_at`` (row of `plots`), ``row_at`` (of `per_acre`) and
+        ``trees_per_acre``.
     all_trees : DataFrame
         The whole tally: used or not and why, heights, volumes.
     grown : GrownTally
@@ -63,6 +67,7 @@ class TallyFigures:
 
     plots: pd.DataFrame
     parts: PlotParts
+    rows: Rows
     per_acre: FloatArray
     attributes: tuple[str, ...]
     trees: pd.DataFrame
@@ -90,17 +95,19 @@ def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
     settings = tract.settings
     plots, parts = _plots_used(tract)
     used = _trees_used(tract, plots, parts)
+    rows = measured_rows(tract, plots, parts, used)
+    used = used.assign(row_at=rows.row_of_tree, trees_per_acre=rows.factor)
     grown = grow_stems(used, settings, taper=tract.taper, file=settings.trees.file, ledger=ledger)
     logs = cut(tract, grown)
     names = common_names()
     market = market_of(tract)
     lot = LogLot.of(logs, grown.trees["species_code"].to_numpy(dtype=np.int64))
     sold = sell(lot, tract.products, market, names)
-    plot_of_tree = grown.trees["plot_at"].to_numpy(dtype=np.int64)
+    row_of_tree = grown.trees["row_at"].to_numpy(dtype=np.int64)
     factor = grown.trees["trees_per_acre"].to_numpy(dtype=float)
     per_acre = plot_values(
-        n_plots=len(plots),
-        plot_of_tree=plot_of_tree,
+        n_plots=len(rows.plot_of_row),
+        plot_of_tree=row_of_tree,
         factor=factor,
         dbh_in=grown.trees["dbh_in"].to_numpy(dtype=float),
         logs=logs,
@@ -109,6 +116,7 @@ def figure_tally(tract: Tract, *, ledger: Ledger) -> TallyFigures:
     return TallyFigures(
         plots=plots,
         parts=parts,
+        rows=rows,
         per_acre=per_acre,
         attributes=attribute_names(len(sold.lines)),
         trees=grown.trees,

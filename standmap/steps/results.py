@@ -88,6 +88,10 @@ def result_tables(tract: Tract, tally: TallyFigures, land: Land) -> ResultTables
 
 
 def _sample(tract: Tract, tally: TallyFigures) -> Sample:
+    cruise, plots = tract.settings.cruise, tally.plots
+    cluster = plots["cluster"].astype(str).to_numpy(dtype=object)
+    alone = np.array([f"plot {name}" for name in plots["plot"]], dtype=object)
+    neighbours = cruise.variance == "successive_differences"
     return Sample(
         values=tally.per_acre,
         plots=tally.plots["plot"].to_numpy(dtype=object),
@@ -103,7 +107,21 @@ def _sample(tract: Tract, tally: TallyFigures) -> Sample:
         confidence=tract.settings.cruise.confidence,
         weight=tally.parts.weight,
         complete=tally.parts.complete,
+        cluster=np.where(cluster == "", alone, cluster) if (cluster != "").any() else None,
+        line=plots["line"].to_numpy(dtype=object) if neighbours else None,
+        seen=_seen(tract, tally) if cruise.finite_population else None,
+        indirect=tally.rows.indirect,
     )
+
+
+def _seen(tract: Tract, tally: TallyFigures) -> np.ndarray:
+    """Return the share of each stand that its plots cover, by the largest part of each plot."""
+    place = pd.Index(tract.stands["stand"]).get_indexer(pd.Index(tally.plots["stand"]))
+    taken = np.isfinite(tally.parts.min_dbh_in)
+    largest = np.where(taken, tally.parts.size, 0.0).max(axis=1)
+    acres = np.bincount(place, weights=largest, minlength=len(tract.stands))
+    gross = tract.stands["gross_acres"].to_numpy(dtype=float)
+    return np.clip(acres / np.where(gross > 0, gross, 1.0), 0.0, 1.0)
 
 
 def _stands(
@@ -135,9 +153,13 @@ def _strata(tract: Tract, land: Land, found: StandEstimates) -> pd.DataFrame:
 
 
 def _plots(tract: Tract, tally: TallyFigures) -> gpd.GeoDataFrame:
-    """Return every plot with its per-acre figures; blank for those set aside."""
+    """Return every plot with its per-acre figures; blank for those set aside or not measured."""
     layer = tract.plots[["plot", "stand", "geometry"]].reset_index(drop=True)
-    figures = pd.DataFrame(tally.per_acre[:, : len(MEASURES)], columns=list(MEASURES))
+    rows = tally.rows
+    values = np.zeros((len(tally.plots), len(MEASURES)))
+    np.add.at(values, rows.plot_of_row, tally.per_acre[:, : len(MEASURES)])
+    values[~rows.measured] = np.nan
+    figures = pd.DataFrame(values, columns=list(MEASURES))
     figures.insert(0, "plot", tally.plots["plot"].to_numpy())
     frame = layer.merge(figures, on="plot", how="left")
     frame.insert(2, "used", layer["plot"].isin(tally.plots["plot"]))

@@ -23,14 +23,15 @@ def stand_and_stock(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return trees and volumes per net acre by species and 2-inch class.
 
-    Each plot's trees count by the acres the plot speaks for, so that the tables add up to the
+    Each plot's trees count by the acres they speak for, so that the tables add up to the
     tract's estimates, borrowed stands included.
     """
     total = float(net_acres.sum())
-    acres = found.plot_weights(net_acres).to_numpy()
+    acres = found.row_weights(net_acres)
     used = tally.all_trees[tally.all_trees["used"]]
-    place = pd.Series(range(len(tally.plots)), index=tally.plots["plot"])
-    share = acres[used["plot"].map(place).to_numpy(dtype=int)] / (total if total > 0 else 1.0)
+    row_at = pd.Series(tally.trees["row_at"].to_numpy(), index=tally.trees["source_row"])
+    row = used["source_row"].map(row_at).to_numpy(dtype=int)
+    share = acres[row] / (total if total > 0 else 1.0)
     trees = used["trees_per_acre"].to_numpy(dtype=float) * share
     species = used["common_name"].to_numpy(dtype=object)
     dbh = used["dbh_in"].to_numpy(dtype=float)

@@ -63,6 +63,9 @@ TREE_COLUMNS: Final = (
     _text("product"),
     _text("status"),
     _text("marked"),
+    Column("kpi"),
+    _text("measured"),
+    _text("sample_group"),
 )
 PLOT_COLUMNS: Final = (
     _text("plot", required=True),
@@ -73,7 +76,15 @@ PLOT_COLUMNS: Final = (
     Column("plot_acres", metric={"plot_ha": ACRES_PER_HA}),
     _text("edge"),
     Column("share"),
+    Column("tree_count"),
+    Column("covariate"),
+    _text("measured"),
+    _text("cluster"),
+    _text("line"),
+    _text("type"),
 )
+INDIRECT_COLUMNS: Final = ("tree_count", "covariate", "measured", "cluster", "line", "type")
+"""Columns of the plot list that only some cruise designs need."""
 
 
 @dataclass(frozen=True, slots=True)

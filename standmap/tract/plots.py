@@ -12,7 +12,13 @@ import pandas as pd
 import pyproj
 import shapely
 
-from standmap.tract.columns import PLOT_COLUMNS, Found, find_columns, mapped_names
+from standmap.tract.columns import (
+    INDIRECT_COLUMNS,
+    PLOT_COLUMNS,
+    Found,
+    find_columns,
+    mapped_names,
+)
 from standmap.tract.edges import check_edge_columns
 from standmap.tract.findings import Findings, some
 from standmap.tract.placing import place
@@ -56,7 +62,8 @@ def read_plots(
     GeoDataFrame or None
         ``plot``, ``stand`` ("" where outside), ``baf``, ``plot_acres`` (NaN unless given),
         ``edge`` ("" unless given), ``share`` (1 for a whole plot), ``recorded`` (stand of the
-        record), ``source_row``, geometry (None where not mapped), in the stands' CRS.
+        record), what only some designs need (`INDIRECT_COLUMNS`), ``source_row``, geometry (None
+        where not mapped), in the stands' CRS.
     """
     path = sources.find(table.file, "[plots]")
     if path is None:
@@ -207,6 +214,7 @@ def _frame(
             if "edge" in found
             else np.full(n, "", dtype=object),
             "share": numbers(read, found["share"], findings) if "share" in found else nan,
+            **_cheap_columns(read, found, findings),
             "source_row": read.rows,
         },
         geometry=points,
@@ -225,6 +233,23 @@ def _frame(
         )
     check_edge_columns(plots, found, read.file, findings)
     return plots
+
+
+def _cheap_columns(
+    read: Table, found: dict[str, Found], findings: Findings
+) -> dict[str, ObjectArray | npt.NDArray[np.float64]]:
+    """Return what only some designs need: NaN or blank where the list does not have it."""
+    number = {column.name: column.number for column in PLOT_COLUMNS}
+    made: dict[str, ObjectArray | npt.NDArray[np.float64]] = {}
+    for name in INDIRECT_COLUMNS:
+        if number[name]:
+            none = np.full(len(read), np.nan)
+            made[name] = numbers(read, found[name], findings) if name in found else none
+        elif name in found:
+            made[name] = read.text(found[name].at).to_numpy(dtype=object)
+        else:
+            made[name] = np.full(len(read), "", dtype=object)
+    return made
 
 
 def _one_of_each(plots: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.GeoDataFrame:
@@ -246,7 +271,7 @@ def _one_of_each(plots: gpd.GeoDataFrame, file: str, findings: Findings) -> gpd.
         one, original = plots.iloc[at], first.loc[plots["plot"].iloc[at]]
         same = all(
             one[c] == original[c] or (pd.isna(one[c]) and pd.isna(original[c]))
-            for c in ("stand", "baf", "plot_acres", "edge", "share")
+            for c in ("stand", "baf", "plot_acres", "edge", "share", *INDIRECT_COLUMNS)
         ) and _same_point(one.geometry, original.geometry)
         row, name = int(rows[at]), str(one["plot"])
         if same:

@@ -19,6 +19,7 @@ from standmap.tract.defects import check_quality_limits, read_defects
 from standmap.tract.designs import check_design, cruise_design
 from standmap.tract.domains import read_domains
 from standmap.tract.edges import check_edges
+from standmap.tract.estimators import COUNTING, SAMPLED, check_estimator
 from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_setbacks
 from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
@@ -34,10 +35,11 @@ from standmap.tract.sheets import (
 )
 from standmap.tract.sources import Sources, sha256
 from standmap.tract.stands import read_stands, read_units
-from standmap.tract.tally import read_tally, set_aside
+from standmap.tract.tally import YES, read_tally, set_aside
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import locate, read_settings
 from standmap.tract.tree_checks import checked_aliases
+from standmap.tract.types import read_types
 from standmap.tract.water import read_water
 from standmap.trees import fit_heights, national_stems
 
@@ -126,6 +128,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         aliases=settings.species.aliases,
         plot_names=None if plots is None else list(plots["plot"]),
         products=None if products is None else products.names,
+        counting=settings.cruise.estimator in COUNTING,
     )
     prices = read_prices(
         settings.prices, sources, products, aliases, mills=settings.mills is not None
@@ -140,6 +143,9 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         file=file,
         findings=findings,
     )
+    types = None
+    if settings.cruise.types is not None:
+        types = read_types(settings.cruise.types, sources, stands)
     if placed:  # else these would be figures of a faulty reading
         _check_plots(settings, stands, plots, trees, findings)
         if design is not None:
@@ -172,6 +178,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
                 tally_file=settings.trees.file,
                 findings=findings,
             )
+        if design is not None and trees is not None and not findings.failed:
+            check_estimator(design, settings, plots, trees, stands, types, file, findings)
     defects = read_defects(settings.defects, sources, trees, tally_file=settings.trees.file)
     if trees is not None and not findings.failed:
         _check_stems(trees, settings.trees.file, findings)
@@ -219,6 +227,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         mills=mills,
         taper=taper,
         offers=tuple(offers),
+        types=types,
         streams=water.streams,
         stream_rules=water.rules,
         rasters=rasters,
@@ -346,6 +355,8 @@ def _check_plots(
             "Look for the reason in the ledger: dead trees, counts of zero, plots outside.",
         )
     tallied = list(trees["plot"].unique())
+    if settings.cruise.estimator in SAMPLED:  # plots may be visited and not measured
+        inside &= plots["measured"].str.strip().str.casefold().isin(list(YES))
     bare = plots.loc[inside & ~plots["plot"].isin(tallied), "plot"]
     if len(bare):
         findings.warn(

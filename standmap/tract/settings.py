@@ -78,6 +78,7 @@ class StandsTable(_Layer):
 
     id: Column = Field(default="stand", validation_alias=AliasChoices("id", "stand"))
     stratum: Column = "stratum"
+    covariate: Column = None
 
 
 class PlotsTable(_Layer):
@@ -97,6 +98,12 @@ class PlotsTable(_Layer):
     stand_wins: Literal["map", "note"] | None = Field(default=None, description='"map" or "note"')
     in_exclusion: Literal["keep", "aside"] = Field(default="keep", description='"keep" or "aside"')
     in_buffer: Literal["keep", "aside"] = Field(default="keep", description='"keep" or "aside"')
+    tree_count: Column = None
+    covariate: Column = None
+    measured: Column = None
+    cluster: Column = None
+    line: Column = None
+    type: Column = None
 
 
 class TreesTable(_Table):
@@ -133,6 +140,9 @@ class TreesTable(_Table):
     product: Column = None
     status: Column = None
     marked: Column = None
+    kpi: Column = None
+    measured: Column = None
+    sample_group: Column = None
 
 
 class DefectsTable(_Table):
@@ -192,6 +202,24 @@ class CruisePart(_PlotSize):
     )
 
 
+class TypesTable(_Layer):
+    """``[cruise.types]``: the mapped types that plots are sorted by afterwards."""
+
+    type: Column = "type"
+
+
+ESTIMATORS: Final = (
+    "mean",
+    "count_measure",
+    "ratio",
+    "regression",
+    "three_p",
+    "sample_tree",
+    "post_stratified",
+)
+"""Ways from what was measured to a stand's figures; each has a guide page."""
+
+
 class CruiseTable(_PlotSize):
     """``[cruise]``: the design and the confidence of every stated error."""
 
@@ -213,6 +241,32 @@ class CruiseTable(_PlotSize):
     )
     borderline_ft: NotNegative = Field(default=BORDERLINE_FT, description="a distance in feet")
     parts: Annotated[tuple[CruisePart, ...], Field(strict=False)] = ()
+    estimator: Literal[
+        "mean",
+        "count_measure",
+        "ratio",
+        "regression",
+        "three_p",
+        "sample_tree",
+        "post_stratified",
+    ] = Field(default="mean", description='one of "' + '", "'.join(ESTIMATORS) + '"')
+    ratio_by: Literal["stand", "stratum", "tract"] = Field(
+        default="stratum", description='"stand", "stratum" or "tract"'
+    )
+    count_baf: Positive | None = Field(
+        default=None, description="the basal area factor of the counts, sq ft per acre"
+    )
+    kpi_ceiling: Positive | None = Field(
+        default=None, description="the ceiling of the random numbers (KZ), in the unit of kpi"
+    )
+    sample_by: Literal["count", "basal_area"] = Field(
+        default="count", description='"count" or "basal_area"'
+    )
+    variance: Literal["random", "successive_differences"] = Field(
+        default="random", description='"random" or "successive_differences"'
+    )
+    finite_population: bool = Field(default=False, description="true or false")
+    types: TypesTable | None = None
 
 
 class VolumeTable(_Table):

@@ -33,8 +33,8 @@ def read_stands(
     Returns
     -------
     GeoDataFrame or None
-        ``stand``, ``stratum``, ``gross_acres``, ``source_row``, geometry; None where the layer
-        could not be read.
+        ``stand``, ``stratum``, ``gross_acres``, ``covariate`` (only where the tract file names its
+        column), ``source_row``, geometry; None where the layer could not be read.
     """
     findings, file = sources.findings, table.file
     layer = _read_polygons(table, sources, "[stands]")
@@ -45,8 +45,11 @@ def read_stands(
         mapped["stand"] = table.id
     if "stratum" in table.model_fields_set and table.stratum is not None:
         mapped["stratum"] = table.stratum
+    if table.covariate is not None:
+        mapped["covariate"] = table.covariate
     header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
-    wanted = (Column("stand", required=True, number=False), Column("stratum", number=False))
+    wanted = [Column("stand", required=True, number=False), Column("stratum", number=False)]
+    wanted += [Column("covariate")] if table.covariate is not None else []
     found = find_columns(header, wanted, mapped, file=file, findings=findings)
     if "stand" not in found:
         return None
@@ -64,6 +67,9 @@ def read_stands(
     elif "stratum" not in mapped:
         why = "no stratum column: all stands are one stratum, and stand in for each other"
         findings.ledger.add(file, action="noted", why=why)
+    if "covariate" in found:
+        name = found["covariate"].header
+        stands["covariate"] = pd.to_numeric(layer[name], errors="coerce").to_numpy(dtype=float)
     stands = _named(stands, "stand", file, findings)
     stands = mend_layer(stands, "stand", file, findings)
     if len(stands) == 0:
@@ -75,7 +81,8 @@ def read_stands(
     stands["gross_acres"] = geodesic_acres(stands)
     _remark_gaps(stands, file, findings)
     _remark_acres(stands, file, findings, deed_acres, sources.tract_file)
-    return stands[["stand", "stratum", "gross_acres", "geometry", "source_row"]]
+    cheap = ["covariate"] if "covariate" in stands else []
+    return stands[["stand", "stratum", "gross_acres", *cheap, "geometry", "source_row"]]
 
 
 def read_units(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,11 @@ from standmap.tract.sources import Sources
 from standmap.tract.tables import Table, read_table
 from standmap.tract.tree_checks import check_tally
 
+COUNTED_ONLY: Final = "counted only: its figures come from the trees measured"
+"""Why a tree of a 3P or sample-tree cruise is not among those measured."""
+YES: Final = frozenset({"yes", "y", "true", "1", "measured"})
+NO: Final = frozenset({"no", "n", "false", "0", "counted"})
+
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -28,6 +34,7 @@ def read_tally(
     aliases: Mapping[str, str],
     plot_names: Sequence[str] | None,
     products: Sequence[str] | None,
+    counting: bool = False,
 ) -> pd.DataFrame | None:
     """Read the tally and check it row by row.
 
@@ -43,14 +50,16 @@ def read_tally(
         Every plot listed, outside ones included; None where the plots could not be read.
     products : sequence of str or None
         Names of the product specs; None where they could not be read.
+    counting : bool
+        Trees may be counted and not measured: those marked so, or without a diameter.
 
     Returns
     -------
     DataFrame or None
         ``plot, tree, species, species_code, dbh_in, count, times, distance_ft, slope_pct,
         saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
-        status, marked, used, why_not, source_row``; NaN is "not recorded". None where the table
-        could not be read.
+        status, marked, kpi, sample_group, used, why_not, source_row``; NaN is "not recorded". None
+        where the table could not be read.
     """
     findings, file = sources.findings, table.file
     path = sources.find(file, "[trees]")
@@ -67,20 +76,43 @@ def read_tally(
     if trees.empty:
         findings.error(file, "the tally has no trees", "Name the file that holds the trees.")
         return None
+    counted = _counted_only(trees, blank_dbh, file, findings, counting=counting)
     check_tally(
         trees,
         found,
         volume,
         file=file,
         findings=findings,
-        blank_dbh=blank_dbh,
+        blank_dbh=blank_dbh & ~counted,
         aliases=aliases,
         plot_names=plot_names,
         products=products,
     )
     marked = found["marked"].header if "marked" in found else "marked"
     settle_marked(trees, file, findings, marked)
-    return _finish(trees, file, findings)
+    return _finish(trees, counted, file, findings)
+
+
+def _counted_only(
+    trees: pd.DataFrame, blank_dbh: BoolArray, file: str, findings: Findings, *, counting: bool
+) -> BoolArray:
+    """Tell which rows are of trees that were counted and not measured."""
+    if not counting:
+        return np.zeros(len(trees), dtype=bool)
+    said = trees["measured"].str.strip().str.casefold()
+    rows = trees["source_row"].to_numpy(dtype=np.int64)
+    strange = (~said.isin([*YES, *NO, ""])).to_numpy(dtype=bool)
+    findings.rows(
+        "error",
+        file,
+        "this does not say whether the tree was measured",
+        "Type yes or no; blank is yes for a tree with a diameter.",
+        rows=rows[strange],
+        column="measured",
+        values=trees["measured"].to_numpy(dtype=object)[strange],
+    )
+    no = said.isin(list(NO)).to_numpy(dtype=bool)
+    return no | (blank_dbh & ~said.isin(list(YES)).to_numpy(dtype=bool))
 
 
 def _frame(read: Table, found: Mapping[str, Found], findings: Findings) -> pd.DataFrame:
@@ -127,7 +159,7 @@ def _pass_over_empty(
     return trees[~nothing].reset_index(drop=True), blank_dbh[~nothing]
 
 
-def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
+def _finish(trees: pd.DataFrame, counted: BoolArray, file: str, findings: Findings) -> pd.DataFrame:
     """Fill defaults, number the trees, and set aside those that do not count."""
     trees["count"] = trees["count"].fillna(1.0)
     trees["times"] = trees["times"].fillna(1.0)
@@ -149,6 +181,9 @@ def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
     trees["why_not"] = pd.Series("", index=trees.index, dtype="str")
     set_aside(trees, (trees["count"] == 0).to_numpy(), "the count is zero", file, findings)
     set_aside(trees, (trees["status"] == "dead").to_numpy(), "a dead tree", file, findings)
+    # Not set aside: they are in the estimate by their count or prediction, so no ledger entry.
+    trees.loc[counted & trees["used"].to_numpy(dtype=bool), "why_not"] = COUNTED_ONLY
+    trees["used"] = (trees["why_not"] == "").to_numpy(dtype=bool)
     return trees[
         [
             "plot",
@@ -173,6 +208,8 @@ def _finish(trees: pd.DataFrame, file: str, findings: Findings) -> pd.DataFrame:
             "product",
             "status",
             "marked",
+            "kpi",
+            "sample_group",
             "used",
             "why_not",
             "source_row",

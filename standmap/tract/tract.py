@@ -18,10 +18,19 @@ from standmap.land import StreamRule
 from standmap.products import ProductSpec
 from standmap.tract.ledger import Ledger
 from standmap.tract.settings import Settings
+from standmap.tract.tally import COUNTED_ONLY
 from standmap.trees import TaperForms, TaperTable
 from standmap.value import PriceSheet
 from standmap.value.mills import MillSheet
 from standmap.value.offers import Offer
+
+
+def _tree_words(counts: Mapping[str, float]) -> str:
+    """Say how many trees were tallied, used, counted only and set aside."""
+    tallied, used, counted = counts["tallied"], counts["used"], counts.get(COUNTED_ONLY, 0.0)
+    only = f"{counted:,.12g} counted only, " if counted else ""
+    aside = tallied - used - counted
+    return f"{tallied:,.12g} tallied, {used:,.12g} used, {only}{aside:,.12g} set aside"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -42,13 +51,13 @@ class Tract:
         ``plot``, ``stand`` ("" where outside every stand: set aside), ``baf`` [sq ft/acre] and
         ``plot_acres`` (NaN unless the plot gives its own), ``edge`` (how trees by a line are
         counted, "" unsaid), ``share`` (0.5 for a half plot), ``recorded`` (the stand its record
-        names), geometry (None where not mapped),
-        ``source_row``.
+        names), geometry (None where not mapped), ``source_row``, and what only some designs need:
+        ``tree_count, covariate, measured, cluster, line, type``.
     trees : DataFrame
         Every tallied tree: ``plot, tree, species`` (as typed), ``species_code, dbh_in, count,
         times`` (each tree counts at its point), ``distance_ft, slope_pct`` (of the tape to it),
         ``saw_logs, saw_height_ft, height_ft, broken_height_ft, form_class, defect_pct, product,
-        status, used, why_not, source_row``. NaN is "not recorded".
+        status, kpi, sample_group, used, why_not, source_row``. NaN is "not recorded".
     defects : DataFrame or None
         Defects of the trees used, by ``tree_row``, the tree's ``source_row``; see `read_defects`.
     design : Design
@@ -74,6 +83,8 @@ class Tract:
         What is to be cut in each unit, and the plans held beside it.
     landings, crossings : GeoDataFrame or None
         ``unit`` ("" for all), points; lines or points.
+    types : GeoDataFrame or None
+        Mapped types that plots are sorted by afterwards: ``type``.
     rasters : mapping of str to Path
         "elevation" and "canopy", where given.
     problems : tuple of Problem
@@ -109,6 +120,7 @@ class Tract:
     plan: HarvestPlan = field(default_factory=HarvestPlan)
     landings: gpd.GeoDataFrame | None = None
     crossings: gpd.GeoDataFrame | None = None
+    types: gpd.GeoDataFrame | None = None
 
     @property
     def name(self) -> str:
@@ -128,13 +140,17 @@ class Tract:
         return frozenset([*drawn, *(s.reason for s in self.settings.setbacks if s.bare)])
 
     def accounting(self) -> dict[str, float]:
-        """Return tallied trees, those used, and those set aside by reason.
+        """Return tallied trees, those used, those counted only and those set aside by reason.
 
         Counts are of trees, not rows: a row with a count of 3 is three trees. ``tallied`` is
         always the sum of the others.
         """
         by_reason = self.trees.groupby("why_not", sort=True)["count"].sum()
-        aside = {f"set aside: {why}": float(n) for why, n in by_reason.items() if why}
+        aside = {
+            why if why == COUNTED_ONLY else f"set aside: {why}": float(n)
+            for why, n in by_reason.items()
+            if why
+        }
         used = float(self.trees.loc[self.trees["used"], "count"].sum())
         return {"tallied": float(self.trees["count"].sum()), "used": used, **aside}
 
@@ -146,11 +162,7 @@ class Tract:
             ("tract file", str(self.path)),
             ("stands", f"{len(self.stands)}, {self.gross_acres:,.1f} gross acres"),
             ("plots", f"{in_stands} in stands, {len(self.plots) - in_stands} set aside"),
-            (
-                "trees",
-                f"{counts['tallied']:,.12g} tallied, {counts['used']:,.12g} used, "
-                f"{counts['tallied'] - counts['used']:,.12g} set aside",
-            ),
+            ("trees", _tree_words(counts)),
             ("species", str(self.trees.loc[self.trees["used"], "species_code"].nunique())),
             (
                 "products",

@@ -1,0 +1,467 @@
+"""What each estimator of ``[cruise]`` needs of plots and trees, checked before it is computed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from standmap.cruise import Design
+from standmap.tract.findings import Findings, some
+from standmap.tract.phases import (
+    coefficient_groups,
+    measured_plots,
+    plot_types,
+    sample_groups,
+    type_shares,
+)
+from standmap.tract.settings import CruiseTable, Settings
+from standmap.tract.tally import COUNTED_ONLY, NO, YES
+
+COUNTING: Final = ("three_p", "sample_tree")
+"""Estimators under which trees may be counted and not measured."""
+SAMPLED: Final = ("count_measure", "ratio", "regression")
+"""Estimators under which plots may be visited and not measured."""
+LEAST_MAPPED: Final = 0.99
+"""Share of a stand that its types must cover to be taken as the whole of it."""
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+def check_estimator(
+    design: Design,
+    settings: Settings,
+    plots: gpd.GeoDataFrame,
+    trees: pd.DataFrame,
+    stands: gpd.GeoDataFrame,
+    types: gpd.GeoDataFrame | None,
+    file: str,
+    findings: Findings,
+) -> None:
+    """Report every contradiction between ``[cruise]`` and what plots and trees hold."""
+    used = plots[plots["stand"] != ""].reset_index(drop=True)
+    if used.empty:
+        return
+    index = pd.Index(stands["stand"]).get_indexer(pd.Index(used["stand"]))
+    names, group = coefficient_groups(stands, settings.cruise.ratio_by)
+    check = _Checks(
+        design=design,
+        settings=settings,
+        plots=used,
+        trees=trees[trees["plot"].isin(list(used["plot"]))],
+        stands=stands,
+        types=types,
+        kinds=[
+            {p.design for p in design.for_stratum(str(s))}
+            for s in stands["stratum"].to_numpy(dtype=object)[index]
+        ],
+        groups=names,
+        group_of_stand=group,
+        group_of_plot=group[index],
+        file=file,
+        findings=findings,
+    )
+    check.variance()
+    by: dict[str, Callable[[], None]] = {
+        "count_measure": check.counts,
+        "ratio": check.covariate,
+        "regression": check.covariate,
+        "three_p": check.predictions,
+        "sample_tree": check.sample_trees,
+        "post_stratified": check.mapped_types,
+    }
+    if settings.cruise.estimator in by:
+        by[settings.cruise.estimator]()
+    check.left_over()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Checks:
+    """The checks of one tract."""
+
+    design: Design
+    settings: Settings
+    plots: gpd.GeoDataFrame
+    trees: pd.DataFrame
+    stands: gpd.GeoDataFrame
+    types: gpd.GeoDataFrame | None
+    kinds: list[set[str]]
+    groups: tuple[str, ...]
+    group_of_stand: npt.NDArray[np.intp]
+    group_of_plot: npt.NDArray[np.intp]
+    file: str
+    findings: Findings
+
+    @property
+    def cruise(self) -> CruiseTable:
+        return self.settings.cruise
+
+    def key(self, name: str, what: str, mend: str) -> None:
+        """Report a key of ``[cruise]``."""
+        value = getattr(self.cruise, name)
+        shown = "" if value is None else str(value)
+        self.findings.error(self.file, what, mend, column=f"cruise.{name}", value=shown or None)
+
+    def at_plots(self, bad: BoolArray, column: str, what: str, mend: str) -> None:
+        """Report plots by a mask."""
+        self.findings.rows(
+            "error",
+            self.settings.plots.file,
+            what,
+            mend,
+            rows=self.plots["source_row"].to_numpy(dtype=np.int64)[bad],
+            column=column,
+            values=self.plots["plot"].to_numpy(dtype=object)[bad],
+        )
+
+    def at_trees(self, bad: BoolArray, column: str, what: str, mend: str) -> None:
+        """Report trees by a mask."""
+        self.findings.rows(
+            "error",
+            self.settings.trees.file,
+            what,
+            mend,
+            rows=self.trees["source_row"].to_numpy(dtype=np.int64)[bad],
+            column=column,
+        )
+
+    def only(self, allowed: set[str], words: str) -> bool:
+        """Report plots of a design that the estimator has no use for."""
+        bad = np.array([not kinds <= allowed for kinds in self.kinds], dtype=bool)
+        if bad.any():
+            self.key(
+                "estimator",
+                f"this estimator takes {words}, and {int(bad.sum())} plots are tallied otherwise",
+                f"Such plots: {some(list(self.plots.loc[bad, 'plot']), 5)}.",
+            )
+        return not bad.any()
+
+    def by_group(self, rows: BoolArray, least: int, what: str) -> None:
+        """Report groups in which too little was measured."""
+        there = np.unique(self.group_of_plot)
+        many = np.bincount(self.group_of_plot[rows], minlength=len(self.groups))
+        thin = [self.groups[g] or "the tract" for g in there if many[g] < least]
+        if thin:
+            wider = {"stand": '"stratum"', "stratum": '"tract"'}.get(self.cruise.ratio_by)
+            self.key(
+                "ratio_by",
+                f"fewer than {least} {what} in {some(thin)}",
+                f"Write ratio_by = {wider}, or measure more." if wider else "Measure more.",
+            )
+
+    # -- how the error is made ------------------------------------------------------------------
+
+    def variance(self) -> None:
+        """Check clusters, lines and the finite population correction."""
+        cruise, plain = self.cruise, self.cruise.estimator == "mean"
+        clustered = bool((self.plots["cluster"] != "").any())
+        neighbours = cruise.variance == "successive_differences"
+        whole = any("complete" in kinds for kinds in self.kinds)
+        if clustered and not plain:
+            self.key(
+                "estimator",
+                "the plots have clusters, which go with the plain mean only",
+                'Write estimator = "mean", or blank the clusters.',
+            )
+        if neighbours and (not plain or clustered or whole):
+            self.key(
+                "variance",
+                "differences of neighbours need sample plots, one by one, and the plain mean",
+                'Write variance = "random".',
+            )
+        if cruise.finite_population and (
+            not plain or any(kinds - {"fixed", "strip"} for kinds in self.kinds)
+        ):
+            self.key(
+                "finite_population",
+                "a finite population correction needs plots or strips of known acres and the plain "
+                "mean: a point covers no set acres",
+                "Write finite_population = false.",
+            )
+
+    # -- the estimators -------------------------------------------------------------------------
+
+    def said(self) -> BoolArray:
+        """Check the plots' ``measured`` cells; return which plots were measured."""
+        word = self.plots["measured"].astype(str).str.strip().str.casefold()
+        self.at_plots(
+            (~word.isin([*YES, *NO, ""])).to_numpy(dtype=bool),
+            "measured",
+            "this does not say whether the plot was measured",
+            "Type yes or no; blank is yes for a plot with trees in the tally.",
+        )
+        tallied = self.plots["plot"].isin(list(self.trees["plot"])).to_numpy(dtype=bool)
+        self.at_plots(
+            tallied & word.isin(list(NO)).to_numpy(dtype=bool),
+            "measured",
+            "the plot is said not to be measured, and the tally has trees on it",
+            "Type yes, or take its trees out of the tally.",
+        )
+        return measured_plots(self.plots, self.trees)
+
+    def counts(self) -> None:
+        """Check counts against tallies, point by point."""
+        if not self.only({"point"}, "points alone"):
+            return
+        if any(p.bounded for p in self.design.parts):
+            self.key(
+                "estimator",
+                "points with counts take one rule for trees of all sizes, and [[cruise.parts]] has "
+                "DBH ranges",
+                "Take the ranges out of [[cruise.parts]].",
+            )
+        count = self.plots["tree_count"].to_numpy(dtype=float)
+        self.at_plots(
+            np.isnan(count),
+            "tree_count",
+            "the point has no count",
+            'Type how many trees were "in", measured or not; 0 where there were none.',
+        )
+        self.at_plots(count < 0, "tree_count", "a count cannot be negative", "Type the count.")
+        measured = self.said()
+        live = self.trees[self.trees["status"] != "dead"]
+        tallied = self.plots["plot"].map(live.groupby("plot")["count"].sum()).fillna(0.0)
+        have = tallied.to_numpy(dtype=float)
+        big = self.cruise.count_baf is not None
+        bad = measured & ((have > count) if big else (np.abs(have - count) > 1e-9))
+        rows = self.plots["source_row"].to_numpy(dtype=np.int64)
+        self.findings.rows(
+            "error",
+            self.settings.plots.file,
+            "more trees were measured than counted on this point"
+            if big
+            else "the count of a measured point is not that of its live trees in the tally",
+            [
+                f"The tally has {have[at]:g}; correct one of the two, or write measured = no "
+                "where only some trees were measured."
+                for at in np.flatnonzero(bad)
+            ],
+            rows=rows[bad],
+            column="tree_count",
+            values=np.array([f"{v:g}" for v in count[bad]], dtype=object),
+        )
+        self.by_group(measured & (have > 0), 2, "measured points with trees")
+
+    def covariate(self) -> None:
+        """Check the cheap figure of a ratio or a line."""
+        if not self.only({"point", "fixed", "strip"}, "sample plots"):
+            return
+        x = self.plots["covariate"].to_numpy(dtype=float)
+        self.at_plots(
+            np.isnan(x),
+            "covariate",
+            "the plot has no figure to lean on",
+            "Type it for every plot of the first phase, measured or not.",
+        )
+        ratio = self.cruise.estimator == "ratio"
+        if ratio:
+            self.at_plots(
+                x < 0,
+                "covariate",
+                "a ratio takes figures of zero or more",
+                'Correct it, or write estimator = "regression".',
+            )
+        if "covariate" in self.stands:
+            known = self.stands["covariate"].to_numpy(dtype=float)
+            self.findings.rows(
+                "error",
+                self.settings.stands.file,
+                "the stand has no mean of the covariate",
+                "Give every stand its own, or take covariate out of [stands].",
+                rows=self.stands["source_row"].to_numpy(dtype=np.int64)[np.isnan(known)],
+                column="covariate",
+                values=self.stands["stand"].to_numpy(dtype=object)[np.isnan(known)],
+            )
+        measured = self.said()
+        silent = (self.plots["measured"] == "").to_numpy(dtype=bool) & ~measured
+        self.at_plots(
+            silent,
+            "measured",
+            "the plot has no trees, and the plot list does not say whether it was measured",
+            "Type yes for a plot found empty, no for one of the first phase only.",
+        )
+        self.by_group(measured, 2 if ratio else 3, "measured plots")
+
+    def predictions(self) -> None:
+        """Check the predictions of a 3P cruise."""
+        whole = [kinds == {"complete"} for kinds in self.kinds]
+        if any(whole) and not all(whole):
+            self.key(
+                "estimator",
+                "3P takes a complete tally or sample plots, not both",
+                "Appraise the two parts of the tract apart.",
+            )
+        if not all(whole) and any(p.bounded for p in self.design.parts):
+            self.key(
+                "estimator",
+                "3P on plots takes one rule for trees of all sizes, and [[cruise.parts]] has DBH "
+                "ranges",
+                "Take the ranges out of [[cruise.parts]].",
+            )
+        alive = (self.trees["status"] != "dead").to_numpy(dtype=bool)
+        kpi = self.trees["kpi"].to_numpy(dtype=float)
+        self.at_trees(
+            alive & np.isnan(kpi),
+            "kpi",
+            "the tree has no prediction",
+            "Type what was called before the draw, for every tree, measured or not.",
+        )
+        self.at_trees(
+            alive & (kpi <= 0), "kpi", "a prediction must be above zero", "Type what was called."
+        )
+        counted = (self.trees["why_not"] == COUNTED_ONLY).to_numpy(dtype=bool)
+        measured = self.trees["used"].to_numpy(dtype=bool)
+        ceiling = self.cruise.kpi_ceiling
+        chance = measured if ceiling is None else measured & (kpi < ceiling)
+        if ceiling is not None:
+            self.at_trees(
+                counted & (kpi >= ceiling),
+                "kpi",
+                f"a tree called at or above the ceiling of {ceiling:g} must be measured",
+                "Measure it, or correct kpi_ceiling.",
+            )
+        if all(whole):
+            self._one_each(chance)
+        self.by_group(self._has(chance), 1, "plots with a measured tree")
+        self._trees_by_group(chance)
+
+    def _has(self, mask: BoolArray) -> BoolArray:
+        on = list(self.trees.loc[mask, "plot"].unique())
+        return np.asarray(self.plots["plot"].isin(on).to_numpy(dtype=bool))
+
+    def _one_each(self, mask: BoolArray) -> None:
+        many = mask & (self.trees["count"].to_numpy(dtype=float) != 1)
+        self.at_trees(
+            many, "count", "a sample tree needs a row of its own", "Give each tree measured a row."
+        )
+
+    def _trees_by_group(self, mask: BoolArray) -> None:
+        place = pd.Series(self.group_of_plot, index=self.plots["plot"])
+        group = self.trees["plot"].map(place).to_numpy(dtype=np.intp)
+        many = np.bincount(group[mask], minlength=len(self.groups))
+        there = np.unique(self.group_of_plot)
+        thin = [self.groups[g] or "the tract" for g in there if many[g] == 1]
+        if thin:
+            self.key(
+                "ratio_by",
+                f"only one tree was measured in {some(thin)}: nothing shows its error",
+                'Write ratio_by = "tract", or measure more.',
+            )
+
+    def sample_trees(self) -> None:
+        """Check the groups of a sample-tree cruise."""
+        if not self.only({"complete"}, "complete tallies"):
+            return
+        trees = self.trees
+        measured = trees["used"].to_numpy(dtype=bool)
+        counted = (trees["why_not"] == COUNTED_ONLY).to_numpy(dtype=bool)
+        self._one_each(measured)
+        if self.cruise.sample_by == "basal_area":
+            self.at_trees(
+                counted & ~(trees["dbh_in"].to_numpy(dtype=float) > 0),
+                "dbh_in",
+                'sample_by = "basal_area" needs the diameter of every tree',
+                'Type its DBH, or write sample_by = "count".',
+            )
+        place = pd.Series(self.group_of_plot, index=self.plots["plot"])
+        frame = pd.DataFrame(
+            {
+                "group": trees["plot"].map(place).to_numpy(dtype=np.intp),
+                "sample": sample_groups(trees),
+                "measured": np.where(measured, 1.0, 0.0),
+                "count": np.where(measured | counted, trees["count"].to_numpy(dtype=float), 0.0),
+            }
+        )
+        sums = frame.groupby(["group", "sample"], as_index=False)[["measured", "count"]].sum()
+        for row in sums.to_dict("records"):
+            group, sample = self.groups[int(row["group"])], str(row["sample"])
+            where = f"{sample} in {group}" if group else sample
+            if row["count"] > row["measured"] and row["measured"] < 2:
+                self.findings.error(
+                    self.settings.trees.file,
+                    f"{row['count']:g} trees of this sample group were counted and "
+                    f"{row['measured']:g} measured",
+                    "Measure two or more, put the group with its like in a sample_group column, or "
+                    "write a wider ratio_by.",
+                    column="sample_group",
+                    value=where,
+                )
+
+    def mapped_types(self) -> None:
+        """Check the mapped types of a post-stratified cruise."""
+        if not self.only({"point", "fixed", "strip"}, "sample plots"):
+            return
+        if self.types is None:
+            if self.cruise.types is None:
+                self.findings.error(
+                    self.file,
+                    "post-stratification needs a map of types",
+                    "Name its layer in [cruise.types].",
+                    column="cruise.types",
+                )
+            return
+        kinds = plot_types(self.plots, self.types)
+        known = set(self.types["type"])
+        self.at_plots(
+            kinds == "", "type", "the plot lies in no mapped type", "Type its type, or map it."
+        )
+        lost = np.array([k != "" and k not in known for k in kinds], dtype=bool)
+        self.at_plots(lost, "type", "the map has no such type", f"Types: {some(sorted(known))}.")
+        shares = type_shares(self.stands, self.types)
+        whole = shares.sum(axis=1).to_numpy()
+        for bad, what in (
+            (whole < LEAST_MAPPED, "part of the stand has no mapped type"),
+            (whole > 2 - LEAST_MAPPED, "mapped types overlap in this stand"),
+        ):
+            self.findings.rows(
+                "warning",
+                self.cruise.types.file if self.cruise.types else self.file,
+                what,
+                "The shares of its types are taken from what is mapped; mend the map.",
+                rows=self.stands["source_row"].to_numpy(dtype=np.int64)[bad],
+                column="stand",
+                values=self.stands["stand"].to_numpy(dtype=object)[bad],
+            )
+        here = pd.Series(1, index=[self.group_of_plot, kinds]).groupby(level=[0, 1]).sum()
+        for g in np.unique(self.group_of_stand):
+            mine = shares.to_numpy()[self.group_of_stand == g].sum(axis=0)
+            for name, share in zip(shares.columns, mine, strict=True):
+                n = int(here.get((g, name), 0))
+                if share > 0 and n < 2:
+                    where = f"{name} in {self.groups[g]}" if self.groups[g] else str(name)
+                    self.key(
+                        "ratio_by",
+                        f"{n} plots fell in type {where}, and two are needed",
+                        'Merge the type with its like, or write ratio_by = "tract".',
+                    )
+
+    def left_over(self) -> None:
+        """Warn of figures that the chosen estimator passes over."""
+        estimator = self.cruise.estimator
+        for column, frame, file, takers in (
+            ("tree_count", self.plots, self.settings.plots.file, ("count_measure",)),
+            ("covariate", self.plots, self.settings.plots.file, ("ratio", "regression")),
+            ("kpi", self.trees, self.settings.trees.file, ("three_p",)),
+        ):
+            if estimator not in takers and bool(frame[column].notna().any()):
+                takes = " or ".join(f'"{name}"' for name in takers)
+                self.findings.warn(
+                    file,
+                    f"the column is not used by estimator {estimator!r}",
+                    f"Write estimator = {takes} in [cruise] if the cruise was made so.",
+                    column=column,
+                )
+        if estimator == "mean":
+            for key, default in (("count_baf", None), ("kpi_ceiling", None), ("types", None)):
+                if getattr(self.cruise, key) != default:
+                    self.findings.warn(
+                        self.file,
+                        "the key is not used by the plain mean",
+                        "Name the estimator it belongs to, or delete it.",
+                        column=f"cruise.{key}",
+                    )
