@@ -18,6 +18,7 @@ import pandas as pd
 from standmap.cruise import Estimate
 from standmap.errors import Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands
+from standmap.steps.cruise_results import CruiseResults, cruise_results
 from standmap.steps.domains import Domains, estimate_parts
 from standmap.steps.drawings import Drawings, draw
 from standmap.steps.harvest import Harvest, plan_harvest
@@ -104,6 +105,9 @@ class Appraisal:
         empty where it moves no stem.
     typical_trees, stem_outlines : DataFrame
         A tree of each of the most valuable species, and its diameters up the stem.
+    cruise : CruiseResults
+        The cruise for itself: design in words, ratios, errors by stand and by cell, the plots that
+        move the total most.
     sample_checks : SampleChecks
         Plots by an edge or in the wrong place, the possible bias, borderline trees.
     domains : Domains
@@ -151,6 +155,7 @@ class Appraisal:
     form_class_effect: pd.DataFrame
     typical_trees: pd.DataFrame
     stem_outlines: pd.DataFrame
+    cruise: CruiseResults
     sample_checks: SampleChecks
     domains: Domains
     canopy_fit: CanopyFit | None
@@ -284,6 +289,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tally: TallyFigures = figure_tally(tract, ledger=ledger)
     tell(0.60, "Estimating stands")
     tables: ResultTables = result_tables(tract, tally, land)
+    cruise: CruiseResults = cruise_results(tract, tally, tables.found, tables.net_acres)
     checks: SampleChecks = check_sample(tract, tally, land)
     domains: Domains = estimate_parts(tract, tables.found, land)
     land = replace(land, partial_harvest=partial_harvest(tract, tally, land, tables.found))
@@ -299,7 +305,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     tell(1.00, "Appraised")
 
     problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
-    problems = (*problems, *harvest.problems, *skidding.problems)
+    problems = (*problems, *cruise.problems, *harvest.problems, *skidding.problems)
     return Appraisal(
         tract=tract,
         stands=_with(tables.stands, "stand", terrain.stands).assign(**canopy.by_stand),
@@ -336,6 +342,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         form_class_effect=drawn.form_class_effect,
         typical_trees=drawn.typical_trees,
         stem_outlines=drawn.stem_outlines,
+        cruise=cruise,
         sample_checks=checks,
         domains=domains,
         canopy_fit=canopy.fit,

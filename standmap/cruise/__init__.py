@@ -47,7 +47,12 @@ from standmap.cruise.influence import plot_leverage
 from standmap.cruise.line_plots import LinePlotPlan, cruise_intensity_pct, line_plot_plan
 from standmap.cruise.planning import allocate, plots_needed, weighted_cv_pct
 from standmap.cruise.proportions import proportion, proportion_interval
-from standmap.cruise.resampling import BootstrapInterval, bootstrap_mean, bootstrap_ratio
+from standmap.cruise.resampling import (
+    BootstrapInterval,
+    bootstrap_mean,
+    bootstrap_ratio,
+    bootstrap_total,
+)
 from standmap.cruise.results import Estimate, EstimateTable, satterthwaite, t_quantile
 from standmap.cruise.sample import Sample, plot_matrix
 from standmap.cruise.sample_tree import sample_tree_total
@@ -88,6 +93,7 @@ __all__ = [
     "big_baf_mean",
     "bootstrap_mean",
     "bootstrap_ratio",
+    "bootstrap_total",
     "circle_acres",
     "combined_error_pct",
     "count_measure_mean",

@@ -328,7 +328,11 @@ class StandEstimates:
         DomainError
             As for :meth:`total`.
         """
-        return self.cells.row_weights(self._coefficients(self._row(acres))[0])
+        return self.cells.row_weights(self.coefficients(acres))
+
+    def coefficients(self, acres: pd.Series) -> Floats:
+        """Acres each stand's own mean speaks for in a domain, those it lends to included, (S,)."""
+        return np.asarray(self._coefficients(self._row(acres))[0])
 
     def __repr__(self) -> str:
         borrowing = int((self.borrowed != "").sum())

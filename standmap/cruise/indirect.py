@@ -188,8 +188,12 @@ class Fit:
         What makes the coefficients of the rows: linear.
     matrix : ndarray, shape (k, k)
         Variance of a domain whose stands multiply the coefficients by f is f' matrix f x spread.
-    influence : ndarray, shape (m, A)
-        Rows whose squares sum to the spread.
+    residuals : ndarray, shape (m, A)
+        What each row is off its fitted figure.
+    hat : ndarray, shape (m,)
+        Share of each row in its own fitted figure.
+    scale : ndarray, shape (m,)
+        Residuals times it have squares that sum to the spread.
     df : float
         Degrees of freedom.
     """
@@ -200,8 +204,21 @@ class Fit:
     coefficients: Floats
     weights: Floats
     matrix: Floats
-    influence: Floats
+    residuals: Floats
+    hat: Floats
+    scale: Floats
     df: float
+
+    @property
+    def influence(self) -> Floats:
+        """Rows whose squares sum to the spread, (m, A)."""
+        return np.asarray(self.scale[:, None] * self.residuals)
+
+    def change_without(self, loading: Floats) -> Floats:
+        """Change of ``loading @ coefficients`` when each row in turn is left out, (m, A)."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            pull = np.where(self.hat < 1, (loading @ self.weights) / (1 - self.hat), np.nan)
+        return np.asarray(-pull[:, None] * self.residuals)
 
 
 def _ratio_fit(
@@ -224,7 +241,9 @@ def _ratio_fit(
         coefficients=ratio,
         weights=np.full((1, m), 1 / total),
         matrix=np.ones((1, 1)),
-        influence=scale[:, None] * (y - x[:, None] * ratio),
+        residuals=y - x[:, None] * ratio,
+        hat=x / total,
+        scale=scale,
         df=float(max(m - 1, 1)),
     )
 
@@ -255,6 +274,8 @@ def _line_fit(
         coefficients=coefficients,
         weights=weights,
         matrix=matrix,
-        influence=(y - design @ coefficients) / np.sqrt(m - 2),
+        residuals=y - design @ coefficients,
+        hat=(design * weights.T).sum(axis=1),
+        scale=np.full(m, 1 / np.sqrt(m - 2)),
         df=float(m - 2),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from standmap.cruise.estimator import StandEstimates
 from standmap.errors import DomainError
@@ -37,9 +38,11 @@ def plot_leverage(stands: StandEstimates, acres: pd.Series, attribute: str) -> p
     Notes
     -----
     A plot left out hands its acres to the other plots of its stand in proportion to their weights;
-    no new borrowing is worked out. A plot that moves a total by several times its fair share, 1/n,
-    is worth a second look in the field notes. It is never dropped for that: a big plot is part of
-    the sample.
+    no new borrowing is worked out. Where figures come by way of something cheaper, what its trees
+    did to the ratio or line is taken out too, and its share is that of the trees measured on it.
+
+    A plot that moves a total by several times its fair share, 1/n, is worth a second look in the
+    field notes. It is never dropped for that: a big plot is part of the sample.
 
     References
     ----------
@@ -65,25 +68,47 @@ def plot_leverage(stands: StandEstimates, acres: pd.Series, attribute: str) -> p
             f"No attribute {attribute!r} in the sample; it has {', '.join(sample.attributes[:8])}."
         )
     figure = cells.values[:, sample.attributes.index(attribute)]  # noqa: PD011 - not a frame
-    spoken = stands.plot_weights(acres).to_numpy()
-    total = float(spoken @ figure)
+    spoken = np.where(cells.known[cells.stand_index], 0.0, stands.plot_weights(acres).to_numpy())
+    brought, through = _of_rows(stands, acres, attribute, spoken * figure)
+    total = float(brought.sum())
     index = cells.stand_index
     stand_acres = np.bincount(index, weights=spoken, minlength=cells.n.size)[index]
     mean = np.bincount(index, weights=cells.share * figure, minlength=cells.n.size)[index]
     with np.errstate(divide="ignore", invalid="ignore"):
         rest = np.where(cells.n[index] > 1, cells.share / (1 - cells.share), np.nan)
-        change = stand_acres * rest * (mean - figure)
+        change = np.where(spoken > 0, stand_acres * rest * (mean - figure), 0.0) + through
         table = pd.DataFrame(
             {
                 "plot": sample.plots,
                 "stand": sample.stand,
                 "per_acre": figure,
                 "acres": spoken,
-                "share_pct": 100 * spoken * figure / np.float64(total),
+                "share_pct": 100 * brought / np.float64(total),
                 "total_without": total + change,
                 "change_pct": 100 * change / np.float64(total),
             }
         )
-    table = table[spoken > 0]
+    table = table[(spoken > 0) | (brought != 0) | (through != 0)]
     order = table["change_pct"].abs().sort_values(ascending=False, kind="stable").index
-    return table.loc[order].reset_index(drop=True)
+    found: pd.DataFrame = table.loc[order].reset_index(drop=True)
+    return found
+
+
+def _of_rows(
+    stands: StandEstimates, acres: pd.Series, attribute: str, plain: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what each plot's measured trees bring, and the change without them, by plot."""
+    sample, cells = stands.sample, stands.cells
+    if sample.indirect is None:
+        return plain, np.zeros_like(plain)
+    a, n = sample.attributes.index(attribute), plain.size
+    plot = sample.indirect.plot_of_row
+    figure = sample.values[:, a]  # noqa: PD011 - not a frame
+    weighed = stands.row_weights(acres) * figure
+    brought = np.asarray(np.bincount(plot, weights=weighed, minlength=n), dtype=np.float64)
+    c = stands.coefficients(acres)
+    through = np.zeros(n)
+    for shared in cells.shared:
+        change = shared.fit.change_without(shared.loading @ c)[:, a]
+        through += np.bincount(plot[shared.fit.rows], weights=change, minlength=n)
+    return brought, through

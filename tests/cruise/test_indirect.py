@@ -11,10 +11,12 @@ from standmap.cruise import (
     UNUSED,
     Indirect,
     Sample,
+    bootstrap_total,
     count_measure_mean,
     double_ratio_mean,
     double_regression_mean,
     estimate,
+    plot_leverage,
     post_stratified_mean,
     ratio_of_means,
     regression_mean,
@@ -71,7 +73,8 @@ def agrees(sample: Sample, known: object, acres: float = 1.0) -> None:
     assert cov.loc["y", "twice"] == pytest.approx(2 * se**2, rel=1e-9)
     weights = found.row_weights(TRACT)
     total = found.total(TRACT).one("tract", "y").mean
-    assert weights @ sample.values[:, 0] == pytest.approx(total, rel=1e-12)
+    brought = weights @ sample.values[:, 0]  # noqa: PD011 - not a frame
+    assert brought == pytest.approx(total, rel=1e-12)
 
 
 def test_a_ratio_over_sampled_plots_is_double_sampling_linearised() -> None:
@@ -242,3 +245,43 @@ def test_too_little_measured_is_said() -> None:
     )
     with pytest.raises(DomainError, match="Too little was measured in oak"):
         estimate(one_stand(indirect, Y))
+
+
+def test_a_bootstrap_of_the_total_has_the_stated_error() -> None:
+    # Stretched, the re-drawn figures have the variance that t takes, stands of few plots or not.
+    y = RNG.gamma(4, 300, 13)
+    stand = ["A"] * 4 + ["B"] * 9
+    stands = pd.DataFrame({"stand": ["A", "B"], "stratum": "", "acres": [20.0, 60.0]})
+    found = estimate(Sample(values=y[:, None], plots=range(13), stand=stand, attributes=["y"],
+                            stands=stands))  # fmt: skip
+    acres = pd.Series({"A": 20.0, "B": 60.0}, name="tract")
+    again = bootstrap_total(found, acres, "y", rng=np.random.default_rng(5), draws=20_000)
+    total = found.total(acres).one("tract", "y")
+    assert again.estimate.mean == pytest.approx(total.mean, rel=1e-12)
+    assert again.estimate.se == pytest.approx(total.se, rel=0.02)
+
+
+def test_a_bootstrap_holds_what_a_shared_ratio_does() -> None:
+    found = estimate(one_stand(by_plots(), Y))
+    again = bootstrap_total(found, TRACT, "y", rng=np.random.default_rng(5), draws=20_000)
+    total = found.total(TRACT).one("tract", "y")
+    # Its residuals are re-drawn among all 30 points, 20 of which have none.
+    assert again.estimate.se == pytest.approx(total.se, rel=0.06)
+    known = estimate(one_stand(by_plots(x_stand=np.array([[130.0]])), Y))
+    again = bootstrap_total(known, TRACT, "y", rng=np.random.default_rng(5), draws=20_000)
+    se = known.total(TRACT).one("tract", "y").se
+    assert again.estimate.se == pytest.approx(se, rel=0.03)
+
+
+def test_leaving_a_plot_out_is_what_leverage_says() -> None:
+    found = estimate(one_stand(by_plots(x_stand=np.array([[130.0]])), Y))
+    table = plot_leverage(found, TRACT, "y").set_index("plot")
+    keep = MEASURED.copy()
+    keep[3] = False
+    without = 130.0 * Y[keep].sum() / X[keep].sum() * 40
+    assert table.loc["P3", "total_without"] == pytest.approx(without, rel=1e-9)
+    assert table["share_pct"].sum() == pytest.approx(100.0, rel=1e-9)
+    line = estimate(one_stand(by_plots("line", x_stand=np.array([[130.0]])), Y))
+    table = plot_leverage(line, TRACT, "y").set_index("plot")
+    without = regression_mean(Y[keep], X[keep], 130.0).mean * 40
+    assert table.loc["P3", "total_without"] == pytest.approx(without, rel=1e-9)
