@@ -106,6 +106,7 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     found += _sale_tables(appraisal)
     found += _sample_tables(appraisal)
     found += _harvest_tables(appraisal)
+    found += _cruise_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))
         for key, title, note, frame in found
@@ -249,6 +250,46 @@ def _harvest_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFr
             appraisal.skidding.units,
         ),
     ]
+
+
+def _cruise_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFrame]]:
+    """Return the tables of the cruise page."""
+    cruise = appraisal.cruise
+    return [
+        ("cruise", "Cruise", "How each stratum was sampled and estimated", cruise.strata),
+        (
+            "cruise_ratios",
+            "Cruise ratios",
+            "What ties the cheap figures to the measured trees",
+            cruise.ratios,
+        ),
+        (
+            "cruise_stands",
+            "Cruise stands",
+            "Plots, spread between them and error of each stand",
+            cruise.stands,
+        ),
+        (
+            "cruise_leverage",
+            "Plots that weigh most",
+            "The tract's total without each of these plots",
+            cruise.leverage,
+        ),
+        (
+            "cruise_checks",
+            "Cruise intervals",
+            "Intervals of the tract's leading totals, made in several ways",
+            cruise.checks,
+        ),
+        (
+            "cruise_cells",
+            "Cell errors",
+            "Stand and stock table with the error of each cell; blank species or class: all",
+            cruise.cells,
+        ),
+        ("cruise_products", "Product plots", "On how many plots each product was met",
+         cruise.products),
+    ]  # fmt: skip
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:

@@ -25,6 +25,16 @@ DESIGN_NAMES: Final = {
 """Cruise designs as printed."""
 
 
+DESIGN_PHRASES: Final = {
+    "point": "At a point, a tree counts where it looks wider than a gauge held at the eye, so that "
+    "big trees count from farther off.",
+    "fixed": "On a plot, every tree within a set distance counts.",
+    "strip": "On a strip, every tree within a set width of a line counts.",
+    "complete": "Every tree was tallied.",
+}
+"""Cruise designs for someone who has never cruised."""
+
+
 METHOD_NAMES: Final = {
     "field": "Field",
     "top_down": "Top-down",

@@ -19,6 +19,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from standmap._writing import not_written, try_writing, unfinished_prefix
 from standmap.errors import OutputError
+from standmap.report.cruise_page import cruise_html
 from standmap.report.harvest_page import harvest_html, has_harvest
 from standmap.report.land_page import land_html
 from standmap.report.layers import write_layers
@@ -161,6 +162,8 @@ def _write_into(appraisal: Appraisal, folder: Path, tell: Progress) -> None:
     (folder / "land.html").write_text(land_html(appraisal), encoding="utf-8")
     if has_harvest(appraisal):
         (folder / "harvest.html").write_text(harvest_html(appraisal), encoding="utf-8")
+    tell(0.95, "Writing up the cruise")
+    (folder / "cruise.html").write_text(cruise_html(appraisal), encoding="utf-8")
     run = run_record(appraisal, folder)
     (folder / RUN_FILE).write_text(
         json.dumps(run, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -33,6 +33,8 @@ FEW_MEASURED: Final = 10
 DRAWS: Final = 1_000
 SEED: Final = 20_250
 """Seed of the re-drawn plots: the same tract gives the same interval."""
+MOST_CLASSES: Final = 14
+"""DBH classes across a page."""
 MOST_LEVERAGE: Final = 12
 MOST_DRAWN: Final = 600
 """Stands times plots beyond which plots are not re-drawn: t and its error tell enough there."""
@@ -63,7 +65,9 @@ class CruiseResults:
     cells : DataFrame
         Stand and stock table of the tract per net acre: ``species, dbh_class_in`` (blank species
         and NaN class are margins), ``plots`` that hold it, trees and leading board feet with their
-        errors.
+        errors. Classes are 4 inches wide where 2-inch ones are more than a page holds.
+    cell_width_in : float
+        Width of those classes. [in]
     products : DataFrame
         ``product, plots`` that hold it, ``few``.
     measure : str
@@ -78,6 +82,7 @@ class CruiseResults:
     leverage: pd.DataFrame
     checks: pd.DataFrame
     cells: pd.DataFrame
+    cell_width_in: float
     products: pd.DataFrame
     measure: str
     problems: tuple[Problem, ...]
@@ -105,13 +110,16 @@ def cruise_results(
     valued = bool(values[:, tally.attributes.index("value_usd")].any())
     measure = "value_usd" if valued else head
     products = _products(tally)
+    dbh = tally.trees["dbh_in"].to_numpy(dtype=float)
+    width = 2.0 if np.unique(dbh_class(dbh)).size <= MOST_CLASSES else 4.0
     return CruiseResults(
         strata=_strata(tract, tally),
         ratios=_ratios(tract, tally, found, [head, "volume_cuft", "value_usd"][: 2 + valued]),
         stands=_stands(tally, found, measure),
         leverage=_leverage(tally, found, acres, measure),
         checks=_checks(tract, tally, found, acres, [measure, head, "volume_cuft"]),
-        cells=_cells(tally, found, acres, head),
+        cells=_cells(tally, found, acres, head, width),
+        cell_width_in=width,
         products=products,
         measure=measure,
         problems=tuple(_problems(tract, tally, products)),
@@ -274,7 +282,9 @@ def _again(found: StandEstimates, acres: pd.Series, measure: str) -> BootstrapIn
     return bootstrap_total(found, acres, measure, rng=rng, draws=DRAWS)
 
 
-def _cells(tally: TallyFigures, found: StandEstimates, acres: pd.Series, head: str) -> pd.DataFrame:
+def _cells(
+    tally: TallyFigures, found: StandEstimates, acres: pd.Series, head: str, width_in: float
+) -> pd.DataFrame:
     """Return the stand and stock table with the error of every cell and margin."""
     used = tally.all_trees[tally.all_trees["used"]].set_index("source_row")
     columns = ["species", "dbh_class_in", "plots", "trees_per_acre", "trees_error_pct",
@@ -284,7 +294,7 @@ def _cells(tally: TallyFigures, found: StandEstimates, acres: pd.Series, head: s
         return pd.DataFrame(columns=columns)
     used = used.loc[tally.trees["source_row"].to_numpy()]
     species = used["common_name"].to_numpy(dtype=object)
-    classes = dbh_class(used["dbh_in"].to_numpy(dtype=float))
+    classes = dbh_class(used["dbh_in"].to_numpy(dtype=float), width_in=width_in)
     keys = pd.DataFrame({"species": species, "dbh_class_in": classes})
     single = [keys, keys.assign(dbh_class_in=np.nan), keys.assign(species="")]
     stacked = pd.concat([*single, single[1].assign(species="")], ignore_index=True)

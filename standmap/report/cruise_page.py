@@ -1,0 +1,243 @@
+"""cruise.html: how the woods were sampled, and what the errors of the report rest on.
+
+A page of its own beside the report: the report gives each figure with its error; this one shows a
+landowner, or another forester, why that error is what it is.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import matplotlib as mpl
+import numpy as np
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from standmap.guide import topics as guide_topics
+from standmap.report import colours, cruise_tables
+from standmap.report.answer import Line, kept_whole
+from standmap.report.figures import STYLE, as_image
+from standmap.report.guide_pages import guide_sections
+from standmap.report.names import confidence_text, head_rule_name, tract_name
+from standmap.report.numbers import count, percent, plus_minus
+from standmap.report.offline import seal, static_text, template
+from standmap.report.words import DESIGN_PHRASES
+
+if TYPE_CHECKING:
+    from standmap.appraisal import Appraisal
+
+MOST_STANDS_DRAWN: Final = 45
+
+
+def cruise_html(appraisal: Appraisal) -> str:
+    """Return the cruise page of an appraisal as one file that needs no network.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        What to show.
+
+    Returns
+    -------
+    str
+        HTML with no script at all. Every name from the data is escaped.
+
+    Raises
+    ------
+    OutputError
+        If the page would fetch anything from outside itself.
+    """
+    return seal(template("cruise.html.jinja").render(_context(appraisal)))
+
+
+def _context(appraisal: Appraisal) -> dict[str, Any]:
+    settings, cruise = appraisal.settings, appraisal.cruise
+    strata = cruise.strata
+    drawn = plots_figure(appraisal)
+    return {
+        "style": Markup(static_text("report.css")),  # ours, not from the data
+        "name": tract_name(appraisal),
+        "prepared_by": settings.tract.prepared_by,
+        "prepared_for": settings.tract.prepared_for,
+        "cruised": settings.tract.date,
+        "confidence": confidence_text(appraisal),
+        "warnings": len(appraisal.problems),
+        "short": cruise_lines(appraisal),
+        "strata": cruise_tables.strata_table(appraisal),
+        "estimators": list(zip(*(strata[c].unique() for c in ("estimator", "source")), strict=True))
+        if len(strata)
+        else [],
+        "variances": strata["variance"].unique().tolist() if len(strata) else [],
+        "ratios": cruise_tables.ratios_table(appraisal),
+        "shared": settings.cruise.ratio_by,
+        "stands": cruise_tables.stands_table(appraisal),
+        "borrowed": sorted(set(cruise.stands["borrowed"]) - {""}),
+        "plots_image": as_image(drawn) if drawn is not None else None,
+        "measure": measure_name(appraisal),
+        "checks": cruise_tables.checks_table(appraisal),
+        "leverage": cruise_tables.leverage_table(appraisal),
+        "few": cruise_tables.few_table(appraisal),
+        "crops": cruise_tables.crops(appraisal),
+        "cell_width": f"{cruise.cell_width_in:g}",
+        "most_error": f"{cruise_tables.MOST_CELL_ERROR_PCT:g}",
+        "guide": guide_sections(guide_pages(appraisal)),
+    }
+
+
+def guide_pages(appraisal: Appraisal) -> tuple[str, ...]:
+    """Return the guide pages that this cruise needs: the general ones and those of its designs."""
+    cruise = appraisal.settings.cruise
+    designs = sorted({part.design for part in appraisal.tract.design.parts})
+    names: list[str] = [*designs, cruise.estimator]
+    if any(part.bounded for part in appraisal.tract.design.parts):
+        names.append("nested")
+    if bool((appraisal.tract.plots["cluster"] != "").any()):
+        names.append("clusters")
+    if appraisal.tract.stands["stratum"].nunique() > 1:
+        names.append("stratified")
+    if cruise.variance == "successive_differences":
+        names.append("systematic")
+    known = guide_topics()
+    pages = [f"design_{name}" for name in dict.fromkeys(names)]
+    return ("cruise", *(page for page in pages if page in known), "designs")
+
+
+def measure_name(appraisal: Appraisal) -> str:
+    """Return what the page measures sureness by, in words."""
+    if appraisal.cruise.measure == "value_usd":
+        return "stumpage value"
+    return f"board feet, {head_rule_name(appraisal)}"
+
+
+def cruise_lines(appraisal: Appraisal) -> list[Line]:
+    """Return the cruise in a line each: what was done, how sure it is, what it hangs on.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        What to tell.
+    """
+    tell = (_sure_line, _done_line, _figure_line, _spread_line, _plot_line, _few_line)
+    return kept_whole(line(appraisal) for line in tell)
+
+
+def _sure_line(appraisal: Appraisal) -> Line:
+    error = appraisal.total(appraisal.cruise.measure).sampling_error_pct
+    if error == 0:
+        return ("How sure", "Every tree was tallied, so no error comes from sampling.")
+    return (
+        "How sure",
+        f"The tract's {measure_name(appraisal)} is known to {plus_minus(error)} at "
+        f"{confidence_text(appraisal)} confidence, as far as the luck of the plots goes.",
+    )
+
+
+def _done_line(appraisal: Appraisal) -> Line:
+    stands, strata = appraisal.cruise.stands, appraisal.cruise.strata
+    plots, measured = int(stands["plots"].sum()), int(strata["measured"].sum())
+    visited = int((stands["plots"] > 0).sum())
+    kinds = sorted({part.design for part in appraisal.tract.design.parts})
+    text = f"{count(plots)} plots in {visited} of {len(stands)} stands"
+    if kinds == ["complete"]:
+        text = f"{visited} of {len(stands)} stands tallied whole"
+    elif measured < plots:
+        text += f", {count(measured)} of them measured"
+    trees = appraisal.tract.accounting()
+    text += f"; {count(trees['used'])} trees measured. "
+    return ("The cruise", text + " ".join(DESIGN_PHRASES[kind] for kind in kinds))
+
+
+def _figure_line(appraisal: Appraisal) -> Line | None:
+    names = appraisal.cruise.strata["estimator"].unique()
+    return ("A stand's figure", f"is {names[0]}.") if len(names) else None
+
+
+def _spread_line(appraisal: Appraisal) -> Line | None:
+    known = appraisal.cruise.stands["cv_pct"].dropna()
+    if known.empty:
+        return None
+    text = f"Within a stand, plots differ from their mean by {percent(float(known.median()))} "
+    text += f"(coefficient of variation of the middle stand; {percent(float(known.min()))} to "
+    text += f"{percent(float(known.max()))})." if len(known) > 1 else ")."
+    return ("The spread", text.replace("; )", ")"))
+
+
+def _plot_line(appraisal: Appraisal) -> Line | None:
+    table = appraisal.cruise.leverage
+    table = table[table["change_pct"].notna()]
+    if table.empty:
+        return None
+    first = table.iloc[0]
+    turn = "lower" if first["change_pct"] < 0 else "higher"
+    return (
+        "Most weight",
+        f"Without plot {first['plot']} in stand {first['stand']} the tract's total would be "
+        f"{abs(first['change_pct']):.1f}% {turn}. No other plot moves it further.",
+    )
+
+
+def _few_line(appraisal: Appraisal) -> Line | None:
+    few = appraisal.cruise.products
+    few = few[few["few"].astype(bool)]
+    if few.empty:
+        return None
+    named = ", ".join(f"{r.product} ({r.plots})" for r in few.itertuples())
+    return ("Few plots", f"Met on so few plots that their error is understated: {named}.")
+
+
+def plots_figure(appraisal: Appraisal) -> Figure | None:
+    """Draw every measured plot's figure by stand, with the stand's mean.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        What to draw.
+
+    Returns
+    -------
+    Figure or None
+        None where no stand has sample plots.
+    """
+    cruise = appraisal.cruise
+    stands = cruise.stands[cruise.stands["cv_pct"].notna()]
+    stands = stands.sort_values("per_acre", ascending=False).head(MOST_STANDS_DRAWN)
+    if stands.empty:
+        return None
+    names = stands["stand"].astype(str).tolist()
+    plots = appraisal.plots[appraisal.plots["used"] & appraisal.plots[cruise.measure].notna()]
+    at = {name: len(names) - 1 - k for k, name in enumerate(names)}
+    plots = plots[plots["stand"].isin(names)]
+    height = plots["stand"].map(at).to_numpy(dtype=float)
+    order = np.argsort(np.argsort(plots["plot"].astype(str).to_numpy()))
+    nudge = 0.16 * ((order % 3) - 1)  # so that plots alike do not hide each other
+    money = cruise.measure == "value_usd"
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.2, 0.6 + 0.21 * len(names)), layout="constrained")
+        axes = figure.add_subplot()
+        axes.plot(
+            plots[cruise.measure].to_numpy(dtype=float),
+            height + nudge,
+            linestyle="none",
+            marker="o",
+            markersize=3.4,
+            markerfacecolor="#8fb79a",
+            markeredgecolor="white",
+            markeredgewidth=0.4,
+            clip_on=False,  # a plot with nothing stands on the axis
+        )
+        mean = stands["per_acre"].to_numpy(dtype=float)
+        place = np.array([at[name] for name in names], dtype=float)
+        axes.vlines(mean, place - 0.34, place + 0.34, color=colours.RAMP[4], linewidth=2.2)
+        axes.set_yticks(place, labels=names, fontsize=7)
+        axes.set_xlim(left=0.0)
+        axes.xaxis.set_major_formatter(lambda v, _: f"${v:,.0f}" if money else f"{v:,.0f}")
+        axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(6))
+        label = "Stumpage value per acre" if money else "Board feet per acre"
+        axes.set_xlabel(f"{label}: each plot, and the stand's figure", fontsize=7.5)
+        axes.grid(axis="x", color="#dfe5e0", linewidth=0.6)
+        axes.set_axisbelow(True)
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+        axes.margins(y=0.6 / max(len(names), 1))
+    return figure
