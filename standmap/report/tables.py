@@ -267,13 +267,13 @@ def _cruise_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFra
             "cruise_stands",
             "Cruise stands",
             "Plots, spread between them and error of each stand",
-            cruise.stands,
+            cruise.stands.assign(measure=cruise.measure),
         ),
         (
             "cruise_leverage",
             "Plots that weigh most",
             "The tract's total without each of these plots",
-            cruise.leverage,
+            cruise.leverage.assign(measure=cruise.measure),
         ),
         (
             "cruise_checks",

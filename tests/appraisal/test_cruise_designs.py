@@ -342,3 +342,34 @@ def test_big_plots_in_a_small_stand_leave_less_to_guess(wood) -> None:
     agrees(found, known, found.gross_acres)
     left = finite_population_correction(5, found.gross_acres / 2)
     assert left == pytest.approx(1 - 10 / (400 * 400 / 0.09290304 / SQFT_PER_ACRE), rel=2e-3)
+
+
+PLAN = """
+[units]
+file = "units.gpkg"
+
+[[prescriptions]]
+unit = "U"
+"""
+
+
+@pytest.mark.parametrize("cut", ["clearcut", "thin_below"])
+def test_a_harvest_plan_cuts_what_the_ratio_found(wood, cut: str) -> None:
+    plots = wood.listed("AAAABBBB", tree_count=[4, 7, 2, 6, 9, 5, 3, 3])
+    trees = wood.some_trees(["A1", "A3", "B5", "B7"], [4, 2, 9, 3])
+    wood.layer("units.gpkg", 1, wide=2.0, unit=["U"])
+    keys = 'design = "point"\nbaf = 10\nestimator = "count_measure"\n' + PLAN + f'cut = "{cut}"\n'
+    wood.cruise(keys + ("residual_ba_sqft = 20" if cut == "thin_below" else ""), plots, trees)
+    found = wood.appraise()
+    rows = found.harvest.cut_leave.set_index("part")
+    for measure in ("trees", CUFT, "value_usd"):
+        parts = rows[f"{measure}_total"]
+        assert parts["cut"] + parts["left"] == pytest.approx(parts["before"], rel=1e-9)
+        unit = found.units[f"{measure}_total"].iloc[0]
+        assert parts["before"] == pytest.approx(unit, rel=1e-9)
+    left = rows.loc["left", "basal_area_sqft_per_acre"]
+    assert left == pytest.approx(0.0 if cut == "clearcut" else 20.0, rel=1e-3, abs=1e-9)
+    if cut == "clearcut":
+        assert rows.loc["cut", "value_usd_error_pct"] == pytest.approx(
+            rows.loc["before", "value_usd_error_pct"], rel=1e-9
+        )
