@@ -95,9 +95,10 @@ def estimate_domains(
 
     With fewer plots the part takes the stand's mean and error, and so the same figures as a total
     over the stand's acres. A stand tallied to the last tree is not a sample of its parts, and
-    lends its mean as well. Where such a borrowed part and an own one rest on the same plots (a
-    stand that lends to its stratum), their covariance, A s^2 x (weight in the borrowed total) / n,
-    is counted. Degrees of freedom are Satterthwaite's over the parts.
+    lends its mean as well; so does one cruised in clusters, or by way of something cheaper. Where
+    such a borrowed part and an own one rest on the same plots (a stand that lends to its stratum),
+    their covariance, A s^2 x (weight in the borrowed total) / n, is counted. Degrees of freedom are
+    Satterthwaite's over the parts.
 
     Parts by plots of their own do not add up to the stand's own estimate exactly, nor should they:
     the stand's weighs its plots alike, wherever they fell.
@@ -145,7 +146,9 @@ def estimate_domains(
     cell, plot = cell[cell >= 0], plot[cell >= 0]
     n = np.bincount(cell, minlength=domain.size)
     complete = np.bincount(sample.stand_index[sample.is_complete], minlength=area.shape[1]) > 0
-    own = (n >= min_plots) & ~complete[stand]
+    # Plots in clusters, or that lean on something cheaper, say little of a part by themselves.
+    plain = sample.indirect is None and sample.cluster is None
+    own = (n >= min_plots) & ~complete[stand] & plain
     mine = _own_figures(found, cell, plot, n, own)
     cells = pd.DataFrame(
         {

@@ -21,6 +21,7 @@ from standmap.report.guide_pages import guide_sections
 from standmap.report.names import confidence_text, head_rule_name, tract_name
 from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, static_text, template
+from standmap.report.sample_sections import sample_sections_html
 from standmap.report.words import DESIGN_PHRASES
 
 if TYPE_CHECKING:
@@ -77,6 +78,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "checks": cruise_tables.checks_table(appraisal),
         "leverage": cruise_tables.leverage_table(appraisal),
         "few": cruise_tables.few_table(appraisal),
+        "sample_sections": sample_sections_html(appraisal),
         "crops": cruise_tables.crops(appraisal),
         "cell_width": f"{cruise.cell_width_in:g}",
         "most_error": f"{cruise_tables.MOST_CELL_ERROR_PCT:g}",
@@ -99,7 +101,7 @@ def guide_pages(appraisal: Appraisal) -> tuple[str, ...]:
         names.append("systematic")
     known = guide_topics()
     pages = [f"design_{name}" for name in dict.fromkeys(names)]
-    return ("cruise", *(page for page in pages if page in known), "designs")
+    return ("cruise", *(page for page in pages if page in known), "designs", "edges")
 
 
 def measure_name(appraisal: Appraisal) -> str:

@@ -110,7 +110,9 @@ class _Cheap:
         if cruise.estimator == "count_measure":
             own = self.parts.size[np.arange(self.n), self._last_part()]
             baf = own if cruise.count_baf is None else np.full(self.n, cruise.count_baf)
-            x = baf * self.plots["tree_count"].to_numpy(dtype=float)
+            # A tree of a half plot stands for twice as many.
+            share = self.plots["share"].to_numpy(dtype=float)
+            x = baf * self.plots["tree_count"].to_numpy(dtype=float) / share
             x_row = x if cruise.count_baf is None else self._tallied_basal_area()
         else:
             x = x_row = self.plots["covariate"].to_numpy(dtype=float)
@@ -166,6 +168,9 @@ class _Cheap:
         mine = tally[tally["used"] | (tally["why_not"] == COUNTED_ONLY)]
         mine = mine[mine["plot"].isin(place.index)].copy()
         mine["plot_at"] = mine["plot"].map(place).astype(np.int64)
+        times = mine["count"] * mine["times"]  # walked through, a tree counts twice
+        share = self.plots["share"].to_numpy(dtype=float)[mine["plot_at"].to_numpy()]
+        mine["count"] = times / share
         mine["group"] = self.group_of_plot[mine["plot_at"].to_numpy()]
         return mine
 

@@ -225,7 +225,8 @@ class _Checks:
         self.at_plots(count < 0, "tree_count", "a count cannot be negative", "Type the count.")
         measured = self.said()
         live = self.trees[self.trees["status"] != "dead"]
-        tallied = self.plots["plot"].map(live.groupby("plot")["count"].sum()).fillna(0.0)
+        each = (live["count"] * live["times"]).groupby(live["plot"]).sum()
+        tallied = self.plots["plot"].map(each).fillna(0.0)
         have = tallied.to_numpy(dtype=float)
         big = self.cruise.count_baf is not None
         bad = measured & ((have > count) if big else (np.abs(have - count) > 1e-9))
@@ -335,7 +336,8 @@ class _Checks:
         return np.asarray(self.plots["plot"].isin(on).to_numpy(dtype=bool))
 
     def _one_each(self, mask: BoolArray) -> None:
-        many = mask & (self.trees["count"].to_numpy(dtype=float) != 1)
+        each = self.trees["count"] * self.trees["times"]
+        many = mask & (each.to_numpy(dtype=float) != 1)
         self.at_trees(
             many, "count", "a sample tree needs a row of its own", "Give each tree measured a row."
         )

@@ -88,6 +88,20 @@ def test_count_and_measure_points_pooled_over_the_tract(wood) -> None:
     )
 
 
+def test_a_half_plot_counts_for_two_and_so_does_a_tree_walked_through(wood) -> None:
+    plots = wood.listed("A" * 5, tree_count=[4, 7, 3, 6, 5], share=[1, 1, 0.5, 0.5, 1])
+    trees = wood.some_trees(["A1", "A3", "A5"], [3, 3, 5])
+    trees["times"] = [2, *[1] * 10]
+    wood.only_stand("A")
+    wood.cruise('design = "point"\nbaf = 10\nestimator = "count_measure"', plots, trees)
+    found = wood.appraise()
+    used = found.trees
+    each = BAF / (BASAL_AREA_CONSTANT * used["dbh_in"] ** 2) * used[CUFT] * used["times"]
+    y = each.groupby(used["plot"]).sum().to_numpy() / [1, 0.5, 1]
+    x = BAF * np.array([4, 7, 6, 12, 5.0])
+    agrees(found, double_ratio_mean(y, x[[0, 2, 4]], x, linearised=True), found.gross_acres)
+
+
 def test_a_ratio_shared_by_two_stands_does_not_average_out(wood) -> None:
     plots = wood.listed("AAAABBBB", tree_count=[4, 7, 2, 6, 9, 5, 3, 3])
     trees = wood.some_trees(["A1", "A3", "B5", "B7"], [4, 2, 9, 3])

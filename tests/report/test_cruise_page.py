@@ -67,7 +67,8 @@ def test_the_page_fetches_nothing_and_runs_nothing(
 
 
 def test_every_part_is_there(page: Page) -> None:
-    for part in ("answer", "design", "stands", "checks", "leverage", "few", "crop", "cautions"):
+    for part in ("answer", "design", "stands", "checks", "leverage", "few", "parts", "edges",
+                 "crop", "cautions"):  # fmt: skip
         assert part in page.ids
 
 
@@ -89,7 +90,7 @@ def test_the_page_carries_the_guide_of_its_own_designs(
     sample_appraisal: standmap.Appraisal,
 ) -> None:
     found = guide_pages(sample_appraisal)
-    assert found == ("cruise", "design_point", "design_stratified", "designs")
+    assert found == ("cruise", "design_point", "design_stratified", "designs", "edges")
 
 
 def test_the_first_line_is_the_report_s_error(sample_appraisal: standmap.Appraisal) -> None:
