@@ -26,6 +26,7 @@ INTERRUPTED: Final = 130
 
 _LISTED: Final = (
     "report.html",
+    "cruise.html",
     "merchandising.html",
     "land.html",
     "harvest.html",

@@ -199,8 +199,7 @@ def _stands(tally: TallyFigures, found: StandEstimates, measure: str) -> pd.Data
     cells, a = found.cells, found.sample.attributes.index(measure)
     per_acre = found.per_acre()
     index = cells.stand_index
-    figure = np.zeros(len(tally.plots))
-    np.add.at(figure, tally.rows.plot_of_row, found.sample.values[:, a])  # noqa: PD011
+    figure = _measured_figures(tally, found, a)
     on = tally.rows.measured
     n = np.bincount(index[on], minlength=cells.n.size)
     mean = np.bincount(index[on], weights=figure[on], minlength=cells.n.size) / np.maximum(n, 1)
@@ -228,7 +227,20 @@ def _leverage(
 ) -> pd.DataFrame:
     if bool(tally.parts.complete.all()):  # a tally of the whole has no plot to leave out
         return plot_leverage(found, acres, measure).iloc[:0]
-    return plot_leverage(found, acres, measure).head(MOST_LEVERAGE)
+    table = plot_leverage(found, acres, measure).head(MOST_LEVERAGE)
+    if tally.rows.indirect is None:
+        return table
+    # What was measured on the plot itself, not what its cheap figure makes of it.
+    figure = _measured_figures(tally, found, found.sample.attributes.index(measure))
+    own = pd.Series(np.where(tally.rows.measured, figure, np.nan), index=tally.plots["plot"])
+    return table.assign(per_acre=table["plot"].map(own).to_numpy(dtype=float))
+
+
+def _measured_figures(tally: TallyFigures, found: StandEstimates, at: int) -> FloatArray:
+    """Sum what was measured to a figure of each plot."""
+    figure = np.zeros(len(tally.plots))
+    np.add.at(figure, tally.rows.plot_of_row, found.sample.values[:, at])  # noqa: PD011
+    return figure
 
 
 def _checks(

@@ -387,3 +387,29 @@ def test_a_harvest_plan_cuts_what_the_ratio_found(wood, cut: str) -> None:
         assert rows.loc["cut", "value_usd_error_pct"] == pytest.approx(
             rows.loc["before", "value_usd_error_pct"], rel=1e-9
         )
+
+
+def test_the_cruise_says_what_it_was_and_what_its_ratio_rests_on(wood) -> None:
+    plots = wood.listed("AAAABBBB", tree_count=[4, 7, 2, 6, 9, 5, 3, 3])
+    trees = wood.some_trees(["A1", "A3", "B5", "B7"], [4, 2, 9, 3])
+    wood.cruise('design = "point"\nbaf = 10\nestimator = "count_measure"', plots, trees)
+    found = wood.appraise()
+    cruise = found.cruise
+    row = cruise.strata.iloc[0]
+    assert (row["stratum"], row["plots"], row["measured"]) == ("oak", 8, 4)
+    assert row["design"] == "points of BAF 10"
+    assert "volume per square foot" in row["estimator"]
+    y = wood.per_acre(found, ["A1", "A3", "B5", "B7"], BAF)
+    mine = BAF * np.array([4, 2, 9, 3])
+    known = ratio_of_means(y, mine)
+    ratio = cruise.ratios.set_index("measure").loc[CUFT]
+    assert (ratio["group"], ratio["measured"], ratio["per"]) == ("oak", 4, "sq ft of basal area")
+    assert ratio["coefficient"] == pytest.approx(known.mean, rel=1e-9)
+    assert ratio["error_pct"] == pytest.approx(known.sampling_error_pct, rel=1e-9)
+    # Counted points have no figure of their own, and still bear on the total.
+    counted = cruise.leverage.set_index("plot")["per_acre"]
+    assert counted[["A2", "B8"]].isna().all()
+    assert counted[["A1", "B7"]].notna().all()
+    assert np.isnan(found.plots.set_index("plot").loc["A2", CUFT])
+    told = [p.what for p in found.problems]
+    assert any(what.startswith("only 4 plots were measured") for what in told)
