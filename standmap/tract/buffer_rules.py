@@ -15,7 +15,7 @@ from standmap.land import (
     stream_rule,
 )
 from standmap.tract.findings import Findings, did_you_mean, some, toml_key
-from standmap.tract.settings import BuffersTable
+from standmap.tract.land_settings import BuffersTable
 from standmap.tract.sources import Sources
 
 NOTHING_STAYS: Final = "none"

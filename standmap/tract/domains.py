@@ -11,7 +11,7 @@ import shapely
 from standmap.land import local_crs
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings
-from standmap.tract.settings import DomainsTable
+from standmap.tract.land_settings import DomainsTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import join_parts, mend_layer
 from standmap.tract.tables import as_text

@@ -17,7 +17,7 @@ from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, did_you_mean
-from standmap.tract.settings import ExclusionsTable, RastersTable, SetbackTable
+from standmap.tract.land_settings import ExclusionsTable, RastersTable, SetbackTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import read_layer

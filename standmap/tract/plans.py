@@ -14,14 +14,9 @@ from standmap.harvest.prescriptions import NEEDS
 from standmap.species import UnknownSpeciesError, entry_codes
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, did_you_mean, some
-from standmap.tract.settings import (
-    AlternativeTable,
-    CrossingsTable,
-    LandingsTable,
-    PrescriptionTable,
-    Settings,
-    TerrainTable,
-)
+from standmap.tract.land_settings import CrossingsTable, LandingsTable, TerrainTable
+from standmap.tract.sale_settings import AlternativeTable, PrescriptionTable
+from standmap.tract.settings import Settings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import text_column
 from standmap.tract.vectors import read_layer

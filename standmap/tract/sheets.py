@@ -17,7 +17,7 @@ from standmap.products import ProductSpec, example_products, specs_from_frame
 from standmap.species import species_mask
 from standmap.tract.columns import Column, find_columns, mapped_names
 from standmap.tract.findings import Findings
-from standmap.tract.settings import (
+from standmap.tract.sale_settings import (
     CostsTable,
     MillsTable,
     OffersTable,

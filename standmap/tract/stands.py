@@ -12,7 +12,8 @@ import shapely
 from standmap.land import find_gaps, geodesic_acres, local_crs, mend_overlaps, mend_polygons
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, some
-from standmap.tract.settings import StandsTable, UnitsTable
+from standmap.tract.land_settings import UnitsTable
+from standmap.tract.settings import StandsTable
 from standmap.tract.sources import Sources
 from standmap.tract.tables import as_text
 from standmap.tract.vectors import read_layer

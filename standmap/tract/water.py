@@ -16,8 +16,9 @@ from standmap.land import OWN_WIDTH, StreamRule
 from standmap.tract.buffer_rules import Place, rules_of_classes
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings
+from standmap.tract.land_settings import StreamsTable, WaterTable
 from standmap.tract.layers import placed_only, to_stands
-from standmap.tract.settings import Settings, StreamsTable, WaterTable
+from standmap.tract.settings import Settings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import read_layer
