@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import standmap
-from standmap import cli
+from standmap import cli, commands
 from standmap.tract import sample_folder
 
 KEPT = {"tract", "stands", "plots", "trees", "species.aliases", "cruise", "volume"}
@@ -60,7 +60,7 @@ def test_a_tract_with_only_what_it_must_have_is_appraised_to_the_end(
 ) -> None:
     spare.without(*(name for name in spare.tables if name not in KEPT))
     spare.tally = spare.tally.assign(product="")  # the sample's calls name its own products
-    assert cli.main(["appraise", str(spare.folder), "--out", str(tmp_path / "out")]) == cli.OK
+    assert cli.main(["appraise", str(spare.folder), "--out", str(tmp_path / "out")]) == commands.OK
     said = capsys.readouterr()
     assert "0.0 in stream buffers" in said.out
     assert said.err.count("[prices]") == 2  # one warning, its fault and its mend

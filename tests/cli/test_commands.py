@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from standmap import cli
+from standmap import cli, commands
 from standmap.errors import Problem
 
 SAMPLE = Path(__file__).parents[2] / "sample_gis"
@@ -18,7 +18,7 @@ SAMPLE = Path(__file__).parents[2] / "sample_gis"
 @pytest.fixture
 def sample_copy(tmp_path: Path) -> Path:
     folder = tmp_path / "tract"
-    assert cli.main(["sample", str(folder)]) == cli.OK
+    assert cli.main(["sample", str(folder)]) == commands.OK
     return folder
 
 
@@ -26,7 +26,7 @@ class TestOneLog:
     def test_every_rule_is_printed_with_the_taper_it_assumes(
         self, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        assert cli.main(["log", "--dib", "12", "--length", "16"]) == cli.OK
+        assert cli.main(["log", "--dib", "12", "--length", "16"]) == commands.OK
         out = capsys.readouterr().out
         # Doyle by its formula: ((12 - 4) / 4)^2 x 16 = 64; International and Decimal C as printed
         # for 12 in x 16 ft (Wengert 2001): 95 and 80.
@@ -57,7 +57,7 @@ class TestOneLog:
     def test_an_impossible_log_is_refused(
         self, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        assert cli.main(["log", *words]) == cli.BAD_INPUT
+        assert cli.main(["log", *words]) == commands.BAD_INPUT
         assert said in capsys.readouterr().err
 
 
@@ -70,7 +70,7 @@ class TestOneTree:
     ) -> None:
         # Common practice, no source: International 1/4-inch on a form-class-78 table.
         words = ["tree", "--species", "white oak", "--dbh", dbh, "--logs", logs]
-        assert cli.main([*words, "--form-class", "78"]) == cli.OK
+        assert cli.main([*words, "--form-class", "78"]) == commands.OK
         assert f"International 1/4-inch {board_feet}," in capsys.readouterr().out
 
     def test_a_half_log_at_the_top_is_less_than_half_the_butt_log(
@@ -109,7 +109,7 @@ class TestOneTree:
     def test_an_impossible_tree_is_refused(
         self, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        assert cli.main(["tree", *words]) == cli.BAD_INPUT
+        assert cli.main(["tree", *words]) == commands.BAD_INPUT
         err = capsys.readouterr().err
         assert said in err
         assert "Traceback" not in err
@@ -121,13 +121,13 @@ class TestSampleAndCheck:
     ) -> None:
         assert (sample_copy / "tract.toml").is_file()
         assert not list(sample_copy.glob("*.py"))
-        assert cli.main(["check", str(sample_copy)]) == cli.OK
+        assert cli.main(["check", str(sample_copy)]) == commands.OK
         assert "Ready to appraise" in capsys.readouterr().out
 
     def test_the_sample_does_not_overwrite(
         self, sample_copy: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        assert cli.main(["sample", str(sample_copy)]) == cli.NOT_WRITTEN
+        assert cli.main(["sample", str(sample_copy)]) == commands.NOT_WRITTEN
         assert "not an empty folder" in capsys.readouterr().err
 
     def test_check_tells_every_problem_at_once(
@@ -146,7 +146,7 @@ class TestSampleAndCheck:
         prices.write_text(
             prices.read_text(encoding="utf-8").replace("ton", "lorry"), encoding="utf-8"
         )
-        assert cli.main(["check", str(sample_copy)]) == cli.BAD_INPUT
+        assert cli.main(["check", str(sample_copy)]) == commands.BAD_INPUT
         err = capsys.readouterr().err
         assert "tally.csv, row 2, column 'dbh_in'" in err
         assert "tally.csv, row 3, column 'species'" in err
@@ -155,7 +155,7 @@ class TestSampleAndCheck:
         assert "Traceback" not in err
 
     def test_a_missing_tract_is_bad_input(self, capsys: pytest.CaptureFixture[str]) -> None:
-        assert cli.main(["check", "no_such_place"]) == cli.BAD_INPUT
+        assert cli.main(["check", "no_such_place"]) == commands.BAD_INPUT
         assert "no_such_place" in capsys.readouterr().err
 
 
@@ -164,7 +164,7 @@ class TestAppraise:
         self, sample_copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         out = tmp_path / "result"
-        assert cli.main(["appraise", str(sample_copy), "--out", str(out)]) == cli.OK
+        assert cli.main(["appraise", str(sample_copy), "--out", str(out)]) == commands.OK
         said = capsys.readouterr()
         for word in ("acres", "MBF", "±", "report.html", "map.html", "tables.xlsx"):
             assert word in said.out
@@ -178,22 +178,22 @@ class TestAppraise:
         out = tmp_path / "mine"
         out.mkdir()
         (out / "keep.txt").write_text("precious", encoding="utf-8")
-        assert cli.main(["appraise", str(sample_copy), "--out", str(out)]) == cli.NOT_WRITTEN
+        assert cli.main(["appraise", str(sample_copy), "--out", str(out)]) == commands.NOT_WRITTEN
         assert (out / "keep.txt").read_text(encoding="utf-8") == "precious"
         assert str(out) in capsys.readouterr().err
 
 
 class TestGuide:
     def test_topics_are_listed(self, capsys: pytest.CaptureFixture[str]) -> None:
-        assert cli.main(["guide"]) == cli.OK
+        assert cli.main(["guide"]) == commands.OK
         assert "tally" in capsys.readouterr().out
 
     def test_a_page_is_shown(self, capsys: pytest.CaptureFixture[str]) -> None:
-        assert cli.main(["guide", "buffers"]) == cli.OK
+        assert cli.main(["guide", "buffers"]) == commands.OK
         assert capsys.readouterr().out.startswith("# ")
 
     def test_an_unknown_topic_names_the_nearest(self, capsys: pytest.CaptureFixture[str]) -> None:
-        assert cli.main(["guide", "buffer"]) == cli.BAD_INPUT
+        assert cli.main(["guide", "buffer"]) == commands.BAD_INPUT
         assert "Did you mean 'buffers'" in capsys.readouterr().err
 
 
@@ -209,7 +209,7 @@ class TestExits:
             raise RuntimeError("boom")
 
         monkeypatch.setattr("standmap.single.scale_log", broken)
-        assert cli.main(["log", "--dib", "12", "--length", "16"]) == cli.FAILURE
+        assert cli.main(["log", "--dib", "12", "--length", "16"]) == commands.FAILURE
         assert "fault in standmap" in capsys.readouterr().err
 
     def test_an_interrupt_is_told_plainly(
@@ -219,13 +219,13 @@ class TestExits:
             raise KeyboardInterrupt
 
         monkeypatch.setattr("standmap.single.scale_log", interrupted)
-        assert cli.main(["log", "--dib", "12", "--length", "16"]) == cli.INTERRUPTED
+        assert cli.main(["log", "--dib", "12", "--length", "16"]) == commands.INTERRUPTED
         assert "Interrupted" in capsys.readouterr().err
 
     def test_the_same_complaint_is_shown_twenty_times_and_counted(
         self, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        cli._print_problems(
+        commands.print_problems(
             [
                 Problem(severity="error", file="t.csv", row=k, what="not a number", mend="Mend.")
                 for k in range(2, 52)
@@ -247,4 +247,4 @@ def test_a_tract_file_may_be_named_instead_of_its_folder(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shutil.copytree(SAMPLE, tmp_path / "t")
-    assert cli.main(["check", str(tmp_path / "t" / "tract.toml")]) == cli.OK
+    assert cli.main(["check", str(tmp_path / "t" / "tract.toml")]) == commands.OK

@@ -26,6 +26,7 @@ FLOORS = [
     {"appraisal"},
     {"report"},
     {"layout"},
+    {"commands"},
     {"cli"},
     {"__main__"},
 ]

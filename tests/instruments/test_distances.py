@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from standmap import cli
+from standmap import cli, commands
 from standmap.errors import DomainError
 from standmap.instruments import (
     distance_table,
@@ -65,10 +65,10 @@ def test_columns_line_up() -> None:
 
 def test_the_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["distances", "--baf", "10", "--dbh", "10", "12", "--slope", "0", "50"]
-    assert cli.main(asked) == cli.OK
+    assert cli.main(asked) == commands.OK
     said = capsys.readouterr().out
     assert said.splitlines()[-1].split() == ["12", "33.00", "36.90"]
-    assert cli.main(["distances", "--plot-radius", "37.24", "--to", "face"]) == cli.OK
+    assert cli.main(["distances", "--plot-radius", "37.24", "--to", "face"]) == commands.OK
     assert "near face" in capsys.readouterr().out
 
 
@@ -83,5 +83,5 @@ def test_the_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
 def test_what_cannot_be_is_refused(
     asked: list[str], said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.main(["distances", *asked]) == cli.BAD_INPUT
+    assert cli.main(["distances", *asked]) == commands.BAD_INPUT
     assert said in capsys.readouterr().err

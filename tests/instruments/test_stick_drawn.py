@@ -12,7 +12,7 @@ import pytest
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
-from standmap import cli
+from standmap import cli, commands
 from standmap.errors import OutputError
 from standmap.instruments import Stick, write_stick
 
@@ -200,7 +200,7 @@ class TestCommand:
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         words = ["stick", "--reach", "25", "--distance", "66", "--baf", "10", "--paces", "12.5"]
-        assert cli.main([*words, "--out", str(tmp_path / "out")]) == cli.OK
+        assert cli.main([*words, "--out", str(tmp_path / "out")]) == commands.OK
         out = capsys.readouterr().out
         assert "Print at 100 %" in out and "16 ft and 0.3 ft of trim" in out
         assert (tmp_path / "out/stick.pdf").read_bytes().startswith(b"%PDF")
@@ -209,6 +209,6 @@ class TestCommand:
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         words = ["stick", "--reach", "60", "--distance", "66", "--out", str(tmp_path / "out")]
-        assert cli.main(words) == cli.BAD_INPUT
+        assert cli.main(words) == commands.BAD_INPUT
         assert "Have someone tape it" in capsys.readouterr().err
         assert not (tmp_path / "out").exists()

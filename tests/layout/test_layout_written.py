@@ -17,7 +17,7 @@ import shapely
 from pyproj import Geod
 
 import standmap
-from standmap import cli
+from standmap import cli, commands
 from standmap.errors import DomainError, OutputError
 from standmap.layout import (
     FILES,
@@ -246,7 +246,7 @@ class TestCommand:
         sample = Path(__file__).parents[2] / "sample_gis"
         out = tmp_path / "out"
         words = ["layout", str(sample), "--plots", "45", "--method", "balanced", "--seed", "9"]
-        assert cli.main([*words, "--start", "-80.76", "36.40", "--out", str(out)]) == cli.OK
+        assert cli.main([*words, "--start", "-80.76", "36.40", "--out", str(out)]) == commands.OK
         said = capsys.readouterr().out
         assert "45 plots (balanced)" in said and "Seed 9" in said
         assert sorted(p.name for p in out.iterdir()) == sorted([*FILES, "layout.json"])
@@ -256,5 +256,5 @@ class TestCommand:
     ) -> None:
         (tmp_path / "layout.gpkg").write_text("mine")
         words = ["layout", "no_such_tract", "--plots", "45", "--out", str(tmp_path)]
-        assert cli.main(words) == cli.NOT_WRITTEN
+        assert cli.main(words) == commands.NOT_WRITTEN
         assert "already holds a 'layout.gpkg'" in capsys.readouterr().err
