@@ -28,7 +28,8 @@ from standmap.tract.sources import Sources
 from standmap.tract.tables import read_table
 from standmap.trees import TaperForms, TaperTable, own_taper
 from standmap.value import PriceSheet, price_sheet_from_frame
-from standmap.value.mills import Costs, MillSheet, mills_from_frame
+from standmap.value.mill_table import mills_from_frame
+from standmap.value.mills import Costs, MillSheet
 from standmap.value.offers import Offer, offers_from_frame
 from standmap.value.stated import send_to
 

@@ -12,7 +12,8 @@ from standmap.value.amounts import (
 from standmap.value.assign import Assigned, assign_mills, mill_totals
 from standmap.value.conversions import published_conversions, tract_conversions
 from standmap.value.demand import LimitedSale, SharedOut, sell_under_limits, share_out
-from standmap.value.mills import Costs, MillLine, MillSheet, mills_from_frame
+from standmap.value.mill_table import mills_from_frame
+from standmap.value.mills import Costs, MillLine, MillSheet
 from standmap.value.offers import (
     Offer,
     OfferValues,
