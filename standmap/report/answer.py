@@ -219,8 +219,8 @@ def _units(appraisal: Appraisal) -> Line | None:
             f"{plus_minus(best['value_usd_error_pct'])}"
         )
     if conflicts:
-        text += f". {', '.join(conflicts)} reach{'es' if len(conflicts) == 1 else ''} into ground "
-        text += "that must stay"
+        reach = "reaches" if len(conflicts) == 1 else "reach"
+        text += f". {', '.join(conflicts)} {reach} into a stream buffer"
     return ("Harvest units", f"{text}.")
 
 
@@ -279,7 +279,7 @@ def summary_text(appraisal: Appraisal) -> str:
     conflicts = appraisal.units.loc[appraisal.units["conflict"].astype(bool), "unit"].astype(str)
     if len(conflicts):
         reach = "reaches" if len(conflicts) == 1 else "reach"
-        lines.append(("Units", f"{', '.join(conflicts)} {reach} into ground that must stay"))
+        lines.append(("Units", f"{', '.join(conflicts)} {reach} into a stream buffer"))
     body = "\n".join(f"  {name:<10} {text}" for name, text in lines)
     return (
         f"{tract_name(appraisal)}\n{body}\n"

@@ -132,7 +132,7 @@ _NAMED: Final = {
     "buffer_acres": Heading("In stream buffers", "ac", "tenth"),
     "canopy_error_ft": Heading("Error of canopy height", "ft", "tenth"),
     "canopy_height_ft": Heading("Top height from canopy", "ft", "tenth"),
-    "conflict": Heading("Enters a buffer or exclusion", "", "yes_no"),
+    "conflict": Heading("Enters a stream buffer", "", "yes_no"),
     "dbh_class": Heading("DBH class", "in", "whole"),
     "bootstrap_high": Heading("High end by bootstrap", "", "tenth"),
     "bootstrap_low": Heading("Low end by bootstrap", "", "tenth"),
