@@ -168,7 +168,7 @@ def _figures(
     section = BASAL_AREA_CONSTANT * trees["dbh_in"].to_numpy(dtype=float) ** 2
     weight = trees["trees_per_acre"].to_numpy(dtype=float) * section * counted
     area = np.bincount(
-        trees["plot_at"].to_numpy(dtype=np.int64), weights=weight, minlength=len(tally.plots)
+        trees["row_at"].to_numpy(dtype=np.int64), weights=weight, minlength=len(tally.per_acre)
     )
     columns = [tally.per_acre[:, MEASURES.index(m)] for m in measures]
     sample = replace(

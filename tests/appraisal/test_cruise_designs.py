@@ -27,6 +27,10 @@ from standmap.cruise import (
     two_stage_mean,
     volume_basal_ratio,
 )
+from standmap.steps import partial
+from standmap.steps.land import lay_out
+from standmap.steps.plots import figure_tally
+from standmap.steps.results import result_tables
 from standmap.units import BASAL_AREA_CONSTANT, SQFT_PER_ACRE
 
 CUFT = "volume_cuft"
@@ -413,3 +417,27 @@ def test_the_cruise_says_what_it_was_and_what_its_ratio_rests_on(wood) -> None:
     assert np.isnan(found.plots.set_index("plot").loc["A2", CUFT])
     told = [p.what for p in found.problems]
     assert any(what.startswith("only 4 plots were measured") for what in told)
+
+
+@pytest.mark.parametrize("least_dbh_in", [0.0, 12.0])
+def test_what_a_zone_must_keep_is_judged_on_what_the_predictions_found(
+    wood, least_dbh_in: float
+) -> None:
+    # Trees drawn by 3P are rows of their own, not plots: the zone holds what its stand does.
+    trees = tallied(wood, 60, 10)
+    wood.only_stand("A")
+    keys = 'design = "complete"\nestimator = "three_p"\nkpi_ceiling = 700'
+    wood.cruise(keys, wood.listed("A"), trees)
+    tract = standmap.read_tract(wood.folder)
+    tally = figure_tally(tract, ledger=tract.ledger.copy())
+    found = result_tables(tract, tally, lay_out(tract)).found
+    acres = pd.Series({"A": 10.0}, name="zone")
+    keep = partial._Keep(basal_area_sqft=5.0, min_dbh_in=least_dbh_in)
+    made = partial._figures(found, tally, keep, acres, (CUFT,))
+    drawn = tally.trees
+    section = BASAL_AREA_CONSTANT * drawn["dbh_in"] ** 2 * (drawn["dbh_in"] >= least_dbh_in)
+    called = float(trees["kpi"].sum())
+    known = three_p_total(section, drawn["kpi"], ceiling=700, prediction_sum=called)
+    per_acre = known.times(1 / float(tract.gross_acres))
+    assert made["basal_area_sqft"] == pytest.approx(per_acre.mean, rel=1e-9)
+    assert made["basal_area_error_pct"] == pytest.approx(per_acre.sampling_error_pct, rel=1e-9)
