@@ -257,8 +257,9 @@ def guide(arguments: argparse.Namespace) -> int:
 
     if arguments.topic is None:
         print("Guide pages (standmap guide TOPIC):")
+        width = max(map(len, topics()))
         for topic, title in topics().items():
-            print(f"  {topic:<12} {title}")
+            print(f"  {topic:<{width}}  {title}")
         return OK
     text = page(arguments.topic)
     if sys.stdout.isatty():
