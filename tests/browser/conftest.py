@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import standmap
-from standmap.report import land_html, map_html, merchandising_html, report_html
+from standmap.report import map_html, merchandising_html, report_html
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
@@ -100,15 +100,6 @@ def sale_file(
 ) -> Path:
     path = tmp_path_factory.mktemp("pages") / "merchandising.html"
     path.write_text(merchandising_html(sample_appraisal), encoding="utf-8")
-    return path
-
-
-@pytest.fixture(scope="session")
-def land_file(
-    sample_appraisal: standmap.Appraisal, tmp_path_factory: pytest.TempPathFactory
-) -> Path:
-    path = tmp_path_factory.mktemp("pages") / "land.html"
-    path.write_text(land_html(sample_appraisal), encoding="utf-8")
     return path
 
 

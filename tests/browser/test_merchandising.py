@@ -1,28 +1,11 @@
-"""The merchandising page in a browser with the network refused: screen, phone and paper."""
+"""The merchandising page in a browser: what is its own beside `test_beside_pages`."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-
-WIDE, PHONE = (1280, 800), (390, 780)
-
-
-@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
-def test_it_opens_with_no_network_and_every_picture_is_whole(
-    open_page: Callable, sale_file: Path, size: tuple
-) -> None:
-    with open_page(sale_file, size) as page:
-        assert page.title() == "Whetstone Hollow: logs, mills and offers"
-        whole = page.eval_on_selector_all(
-            "img", "all => all.map(i => i.complete && i.naturalWidth > 20)"
-        )
-        assert len(whole) > 4
-        assert all(whole)
-        # Wide tables and galleries scroll in their own boxes; the page itself never does.
-        assert page.evaluate("document.documentElement.scrollWidth") == size[0]
+PHONE = (390, 780)
 
 
 def test_the_lettering_of_a_drawing_is_legible_on_a_phone(
@@ -34,31 +17,3 @@ def test_the_lettering_of_a_drawing_is_legible_on_a_phone(
         )
         # Drawn 2.3 inches wide with lettering of 6.6 points: at 250 pixels it is 9 pixels high.
         assert min(widths) >= 250
-
-
-def test_every_link_leads_to_a_place_on_the_page_or_to_the_report(
-    open_page: Callable, sale_file: Path
-) -> None:
-    with open_page(sale_file) as page:
-        for link in page.locator("a[href]").all():
-            to = link.get_attribute("href")
-            assert to.startswith("report.html") or page.locator(to).count() == 1
-
-
-@pytest.mark.parametrize(("paper", "width_pt"), [("A4", 595), ("Letter", 612)])
-def test_it_prints_with_nothing_cut(
-    open_page: Callable, sale_file: Path, paper: str, width_pt: int
-) -> None:
-    with open_page(sale_file) as page:
-        page.emulate_media(media="print")
-        assert page.locator("#guide").is_hidden()
-        inner = round((width_pt / 72 - 26 / 25.4) * 96)
-        page.set_viewport_size({"width": inner, "height": 1000})
-        over = page.eval_on_selector_all(
-            "table, img",
-            f"all => all.filter(e => e.getBoundingClientRect().right > {inner} + 1)"
-            ".map(e => e.className || e.tagName)",
-        )
-        assert over == []
-        pages = page.pdf(format=paper).count(b"/Type /Page\n")
-        assert 2 <= pages <= 15

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from html.parser import HTMLParser
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,35 @@ FRAMES = (
     "form_class_effect", "height_points", "height_lines", "typical_trees", "stem_outlines",
 )  # fmt: skip
 """What only the merchandising page shows."""
+
+
+class Page(HTMLParser):
+    """The tags, ids, pictures and visible text of a page."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.pictures: list[str] = []
+        self.text = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        found = dict(attrs)
+        self.ids += [found["id"] or ""] if "id" in found else []
+        self.links += [found["href"] or ""] if tag == "a" else []
+        self.pictures += [found["src"] or ""] if tag == "img" else []
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+@pytest.fixture(scope="session")
+def read_page() -> type[Page]:
+    """Read a page's HTML."""
+    return Page
 
 
 @pytest.fixture(scope="session")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -30,58 +31,35 @@ from standmap.report.offline import fetched
 NBSP = "\N{NO-BREAK SPACE}"
 
 
-class Page(HTMLParser):
-    """The tags, ids, links, pictures and visible text of a page."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.pictures: list[str] = []
-        self.text = ""
-        self.feed(html)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        found = dict(attrs)
-        self.ids += [found["id"] or ""] if "id" in found else []
-        self.links += [found["href"] or ""] if tag == "a" else []
-        self.pictures += [found["src"] or ""] if tag == "img" else []
-
-    def handle_data(self, data: str) -> None:
-        self.text += data
-
-
 @pytest.fixture(scope="module")
-def page(sample_appraisal: standmap.Appraisal) -> Page:
-    return Page(cruise_html(sample_appraisal))
+def page(sample_appraisal: standmap.Appraisal, read_page: Callable) -> HTMLParser:
+    return read_page(cruise_html(sample_appraisal))
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(
-    page: Page, sample_appraisal: standmap.Appraisal
+    page: HTMLParser, sample_appraisal: standmap.Appraisal
 ) -> None:
     assert fetched(cruise_html(sample_appraisal)) == []
     assert "script" not in page.tags
     assert all(picture.startswith("data:image/svg+xml") for picture in page.pictures)
 
 
-def test_every_part_is_there(page: Page) -> None:
+def test_every_part_is_there(page: HTMLParser) -> None:
     for part in ("answer", "design", "stands", "checks", "leverage", "few", "parts", "edges",
                  "crop", "cautions"):  # fmt: skip
         assert part in page.ids
 
 
 def test_the_report_and_the_page_lead_to_each_other(
-    page: Page, sample_appraisal: standmap.Appraisal
+    page: HTMLParser, sample_appraisal: standmap.Appraisal, read_page: Callable
 ) -> None:
-    report = Page(report_html(sample_appraisal))
+    report = read_page(report_html(sample_appraisal))
     assert "cruise.html" in report.links
     assert "report.html#warnings" in page.links
     assert "warnings" in report.ids
 
 
-def test_every_link_on_the_page_has_its_place(page: Page) -> None:
+def test_every_link_on_the_page_has_its_place(page: HTMLParser) -> None:
     for link in page.links:
         assert link.startswith("report.html") or link.removeprefix("#") in page.ids
 
@@ -181,7 +159,7 @@ def test_a_cell_shows_its_error_only_where_it_may_be_leant_on(
 
 
 def test_a_product_met_on_one_plot_is_a_hint_and_a_warning(
-    sample_appraisal: standmap.Appraisal,
+    sample_appraisal: standmap.Appraisal, read_page: Callable
 ) -> None:
     table = few_table(sample_appraisal)
     assert [row[:2] for row in table.rows] == [["cedar log", "1"]]
@@ -189,7 +167,7 @@ def test_a_product_met_on_one_plot_is_a_hint_and_a_warning(
     assert [p.value for p in told] == ["cedar log (1)"]
     none = sample_appraisal.cruise.products.assign(few=False)
     cruise = replace(sample_appraisal.cruise, products=none)
-    page = Page(cruise_html(replace(sample_appraisal, cruise=cruise)))
+    page = read_page(cruise_html(replace(sample_appraisal, cruise=cruise)))
     assert "few" not in page.ids
 
 
@@ -205,7 +183,9 @@ def test_ratios_are_shown_with_what_they_rest_on(sample_appraisal: standmap.Appr
     assert table.rows == [["oak", "12", "bf Doyle per sq ft of basal area", "71.2", "8.0%"]]
 
 
-def test_hostile_names_are_printed_as_they_are(sample_appraisal: standmap.Appraisal) -> None:
+def test_hostile_names_are_printed_as_they_are(
+    sample_appraisal: standmap.Appraisal, read_page: Callable
+) -> None:
     bad = "</script><img src=x onerror=alert(1)> $\\frac{a}{ {{7*191}}"
     one = sample_appraisal.cruise
     made = replace(
@@ -218,7 +198,9 @@ def test_hostile_names_are_printed_as_they_are(sample_appraisal: standmap.Apprai
     )
     plots = sample_appraisal.plots.assign(stand=bad)
     products = sample_appraisal.products.assign(product=bad)
-    page = Page(cruise_html(replace(sample_appraisal, cruise=made, plots=plots, products=products)))
+    page = read_page(
+        cruise_html(replace(sample_appraisal, cruise=made, plots=plots, products=products))
+    )
     assert all(picture.startswith("data:") for picture in page.pictures)
     assert page.text.count(bad) > 8
     assert "1337" not in page.text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -41,36 +42,13 @@ from standmap.report.words import SALE_CAUTIONS
 NBSP = "\N{NO-BREAK SPACE}"
 
 
-class Page(HTMLParser):
-    """The tags, ids, pictures and visible text of a page."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.pictures: list[str] = []
-        self.text = ""
-        self.feed(html)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        found = dict(attrs)
-        self.ids += [found["id"] or ""] if "id" in found else []
-        self.links += [found["href"] or ""] if tag == "a" else []
-        self.pictures += [found["src"] or ""] if tag == "img" else []
-
-    def handle_data(self, data: str) -> None:
-        self.text += data
-
-
 @pytest.fixture(scope="module")
-def page(sold_appraisal: standmap.Appraisal) -> Page:
-    return Page(merchandising_html(sold_appraisal))
+def page(sold_appraisal: standmap.Appraisal, read_page: Callable) -> HTMLParser:
+    return read_page(merchandising_html(sold_appraisal))
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(
-    page: Page, sold_appraisal: standmap.Appraisal
+    page: HTMLParser, sold_appraisal: standmap.Appraisal
 ) -> None:
     html = merchandising_html(sold_appraisal)
     assert fetched(html) == []
@@ -78,29 +56,31 @@ def test_the_page_fetches_nothing_and_runs_nothing(
     assert all(picture.startswith("data:image/svg+xml") for picture in page.pictures)
 
 
-def test_every_part_is_there(page: Page) -> None:
+def test_every_part_is_there(page: HTMLParser) -> None:
     for part in ("answer", "offers", "mills", "bucking", "firm", "trees", "scale", "conversions",
                  "stems", "cautions"):  # fmt: skip
         assert part in page.ids
 
 
 @pytest.mark.parametrize("head", [head for head, _ in SALE_CAUTIONS])
-def test_every_caution_is_printed(page: Page, head: str) -> None:
+def test_every_caution_is_printed(page: HTMLParser, head: str) -> None:
     assert head in page.text
 
 
 def test_the_report_and_the_page_lead_to_each_other(
-    page: Page, sold_appraisal: standmap.Appraisal
+    page: HTMLParser, sold_appraisal: standmap.Appraisal, read_page: Callable
 ) -> None:
-    report = Page(report_html(sold_appraisal))
+    report = read_page(report_html(sold_appraisal))
     assert "merchandising.html" in report.links
     assert "sale" in report.ids
     assert "report.html#warnings" in page.links
     assert "warnings" in report.ids
 
 
-def test_what_a_tract_has_no_data_for_is_left_out(unsold: standmap.Appraisal) -> None:
-    page = Page(merchandising_html(unsold))
+def test_what_a_tract_has_no_data_for_is_left_out(
+    unsold: standmap.Appraisal, read_page: Callable
+) -> None:
+    page = read_page(merchandising_html(unsold))
     assert [name for name in page.ids if not name.startswith("guide")] == ["cautions"]
     assert "img" not in page.tags
 
@@ -180,7 +160,7 @@ def test_a_limit_says_what_it_is_of_whether_it_binds_and_what_one_more_load_brin
 
 
 def test_what_no_mill_takes_is_told_with_its_reason(
-    page: Page, sold_appraisal: standmap.Appraisal
+    page: HTMLParser, sold_appraisal: standmap.Appraisal
 ) -> None:
     table = unsold_table(sold_appraisal)
     assert table.rows == [
@@ -294,7 +274,7 @@ def test_gross_and_net_stand_side_by_side_and_differ_by_the_defect(
 
 
 def test_the_logs_of_a_drawn_tree_add_up_to_its_caption(
-    page: Page, sold_appraisal: standmap.Appraisal
+    page: HTMLParser, sold_appraisal: standmap.Appraisal
 ) -> None:
     row = int(sold_appraisal.typical_trees["tally_row"].iloc[0])
     own = sold_appraisal.logs[sold_appraisal.logs["tally_row"] == row]
@@ -343,7 +323,7 @@ def test_form_class_measured_used_and_default(sold_appraisal: standmap.Appraisal
 
 
 def test_a_measured_form_class_that_moves_nothing_says_so_and_claims_no_change(
-    page: Page, sold_appraisal: standmap.Appraisal
+    page: HTMLParser, sold_appraisal: standmap.Appraisal
 ) -> None:
     still = replace(sold_appraisal, form_class_effect=pd.DataFrame())
     table = form_class_table(still)
@@ -356,7 +336,7 @@ def test_a_measured_form_class_that_moves_nothing_says_so_and_claims_no_change(
     assert "Only the 34 tallied trees" in page.text
 
 
-def test_a_group_s_curve_is_drawn_through_the_trees_of_the_group(page: Page) -> None:
+def test_a_group_s_curve_is_drawn_through_the_trees_of_the_group(page: HTMLParser) -> None:
     # One of the three measured trees is a pine; the oaks are not in the softwood curve.
     assert "Naslund; 2 measured" in page.text
     assert "Naslund; 1 measured, for species" in page.text
@@ -387,8 +367,10 @@ def test_each_log_is_drawn_over_its_own_feet_of_stem(sold_appraisal: standmap.Ap
     np.testing.assert_allclose([s.width for s in spans], at_butt, rtol=1e-9)
 
 
-def test_a_drawing_is_the_same_twice(page: Page, sold_appraisal: standmap.Appraisal) -> None:
-    again = Page(merchandising_html(sold_appraisal))
+def test_a_drawing_is_the_same_twice(
+    page: HTMLParser, sold_appraisal: standmap.Appraisal, read_page: Callable
+) -> None:
+    again = read_page(merchandising_html(sold_appraisal))
     assert again.pictures == page.pictures
     assert all("<svg" in _svg(picture) for picture in page.pictures)
 
@@ -413,7 +395,7 @@ def test_labels_never_overlap_and_keep_their_order(middles: list[float]) -> None
 
 
 def test_hostile_names_are_printed_as_they_are(
-    sold_appraisal: standmap.Appraisal,
+    sold_appraisal: standmap.Appraisal, read_page: Callable
 ) -> None:
     bad = "</script><img src=x onerror=alert(1)> $\\frac{a}{ {{7*191}}"
     made = replace(
@@ -430,7 +412,7 @@ def test_hostile_names_are_printed_as_they_are(
         typical_trees=sold_appraisal.typical_trees.assign(species=bad, stand=bad),
         height_lines=sold_appraisal.height_lines.assign(name=bad, form=bad),
     )
-    page = Page(merchandising_html(made))
+    page = read_page(merchandising_html(made))
     assert all(picture.startswith("data:") for picture in page.pictures)
     assert page.text.count(bad) > 8
     assert "1337" not in page.text
