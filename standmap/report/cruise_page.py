@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
 import numpy as np
-from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from standmap.guide import topics as guide_topics
@@ -18,9 +17,9 @@ from standmap.report import colours, cruise_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import STYLE, as_image
 from standmap.report.guide_pages import guide_sections
-from standmap.report.names import confidence_text, head_rule_name, tract_name
+from standmap.report.names import confidence_text, head_rule_name, letterhead
 from standmap.report.numbers import count, percent, plus_minus
-from standmap.report.offline import seal, static_text, template
+from standmap.report.offline import seal, template
 from standmap.report.sample_sections import sample_sections_html
 from standmap.report.words import DESIGN_PHRASES
 
@@ -56,12 +55,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
     strata = cruise.strata
     drawn = plots_figure(appraisal)
     return {
-        "style": Markup(static_text("report.css")),  # ours, not from the data
-        "name": tract_name(appraisal),
-        "prepared_by": settings.tract.prepared_by,
-        "prepared_for": settings.tract.prepared_for,
-        "cruised": settings.tract.date,
-        "confidence": confidence_text(appraisal),
+        **letterhead(appraisal.tract),
         "warnings": len(appraisal.problems),
         "short": cruise_lines(appraisal),
         "strata": cruise_tables.strata_table(appraisal),

@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from markupsafe import Markup
-
 from standmap.report import harvest_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.harvest_figures import unit_figure
-from standmap.report.names import confidence_text, head_rule_name, is_valued, tract_name
+from standmap.report.names import head_rule_name, is_valued, letterhead
 from standmap.report.numbers import acres, count, dollars, figure, plus_minus
-from standmap.report.offline import seal, static_text, template
+from standmap.report.offline import seal, template
 from standmap.report.words import HARVEST_CAUTIONS
 
 if TYPE_CHECKING:
@@ -60,12 +58,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
     drawn = [str(u) for u in appraisal.units["unit"]][:MOST_UNITS_DRAWN]
     planned = set(appraisal.tract.plan.prescriptions)
     return {
-        "style": Markup(static_text("report.css")),  # ours, not from the data
-        "name": tract_name(appraisal),
-        "prepared_by": settings.tract.prepared_by,
-        "prepared_for": settings.tract.prepared_for,
-        "cruised": settings.tract.date,
-        "confidence": confidence_text(appraisal),
+        **letterhead(appraisal.tract),
         "rule": head_rule_name(appraisal),
         "warnings": len(appraisal.problems),
         "short": harvest_lines(appraisal),

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from markupsafe import Markup
-
 from standmap.land import OWN_WIDTH
 from standmap.report import land_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.land_figures import conflict_figure, land_figure
+from standmap.report.names import letterhead
 from standmap.report.numbers import acres, count
-from standmap.report.offline import seal, static_text, template
+from standmap.report.offline import seal, template
 from standmap.report.words import LAND_CAUTIONS, RULE_NAMES
 from standmap.steps.land import CONFLICT, PART_ONLY
 
@@ -65,10 +64,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
     lead = settings.volume.log_rule
     return seal(
         template("land.html.jinja").render(
-            style=Markup(static_text("report.css")),  # ours, not from the data
-            name=tract.name,
-            prepared_by=settings.tract.prepared_by,
-            prepared_for=settings.tract.prepared_for,
+            **letterhead(tract),
             warnings=warnings,
             linked=linked,
             short=land_lines(tract, land),
@@ -86,7 +82,6 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             step_ft=settings.buffers.step_ft,
             reach_ft=settings.buffers.reach_ft,
             stated_slope=settings.buffers.slope_pct,
-            confidence=f"{100 * settings.cruise.confidence:g}%",
             partial=land_tables.partial_table(
                 land,
                 f"bf_{lead}",

@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
-from markupsafe import Markup
 
 from standmap.report import log_tables, risk_tables, sale_tables
 from standmap.report.answer import Line, kept_whole, wood_text
@@ -17,13 +16,12 @@ from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.names import (
     bucking_method,
-    confidence_text,
     head_measure,
     head_rule_name,
-    tract_name,
+    letterhead,
 )
 from standmap.report.numbers import count, dollars, dollars_apart, figure, plus_minus, told_apart
-from standmap.report.offline import seal, static_text, template
+from standmap.report.offline import seal, template
 from standmap.report.stem_figures import (
     ProductMark,
     height_figure,
@@ -77,12 +75,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
     conversions, sources = log_tables.conversion_tables(appraisal)
     marks = _marks(appraisal)
     return {
-        "style": Markup(static_text("report.css")),  # ours, not from the data
-        "name": tract_name(appraisal),
-        "prepared_by": settings.tract.prepared_by,
-        "prepared_for": settings.tract.prepared_for,
-        "cruised": settings.tract.date,
-        "confidence": confidence_text(appraisal),
+        **letterhead(appraisal.tract),
         "rule": head_rule_name(appraisal),
         "warnings": len(appraisal.problems),
         "short": sale_lines(appraisal),

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from markupsafe import Markup
+
+from standmap.report.offline import static_text
 from standmap.report.words import RULE_NAMES
 from standmap.tract.settings import CruisePart
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
+    from standmap.tract import Tract
 
 SMALL_TREE_IN: Final = 5
 """DBH under which a tree on a point stands for so many that trees per acre turn unsure."""
@@ -17,6 +21,19 @@ SMALL_TREE_IN: Final = 5
 def tract_name(appraisal: Appraisal) -> str:
     """Return the tract's name, as printed on everything."""
     return appraisal.name
+
+
+def letterhead(tract: Tract) -> dict[str, Any]:
+    """Return what every page is headed with, as its template names it."""
+    about = tract.settings.tract
+    return {
+        "style": Markup(static_text("report.css")),  # ours, not from the data
+        "name": tract.name,
+        "prepared_by": about.prepared_by,
+        "prepared_for": about.prepared_for,
+        "cruised": about.date,
+        "confidence": _percent(tract.settings.cruise.confidence),
+    }
 
 
 def head_measure(appraisal: Appraisal) -> str:
@@ -43,7 +60,11 @@ def confidence_text(appraisal: Appraisal) -> str:
     >>> confidence_text(SimpleNamespace(confidence=0.9))
     '90%'
     """
-    return f"{appraisal.confidence * 100:g}%"
+    return _percent(appraisal.confidence)
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:g}%"
 
 
 def bucking_method(appraisal: Appraisal) -> str:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from markupsafe import Markup
-
 from standmap.land import OWN_WIDTH
 from standmap.report import printed
 from standmap.report.answer import ten_lines
@@ -21,11 +19,11 @@ from standmap.report.names import (
     head_measure,
     head_rule_name,
     is_valued,
+    letterhead,
     tallies_small_trees_on_points,
-    tract_name,
 )
 from standmap.report.numbers import count, figure, plus_minus
-from standmap.report.offline import seal, static_text, template
+from standmap.report.offline import seal, template
 from standmap.report.words import (
     CAUTIONS,
     DESIGN_NAMES,
@@ -73,12 +71,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
     settings = appraisal.settings
     valued, fit = is_valued(appraisal), appraisal.canopy_fit
     return {
-        "style": Markup(static_text("report.css")),  # ours, not from the data
-        "name": tract_name(appraisal),
-        "prepared_by": settings.tract.prepared_by,
-        "prepared_for": settings.tract.prepared_for,
-        "cruised": settings.tract.date,
-        "confidence": confidence_text(appraisal),
+        **letterhead(appraisal.tract),
         "rule": head_rule_name(appraisal),
         "valued": valued,
         "warnings": list(appraisal.problems[:MOST_WARNINGS]),
