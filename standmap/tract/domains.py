@@ -15,7 +15,7 @@ from standmap.tract.land_settings import DomainsTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import join_parts, mend_layer
 from standmap.tract.tables import as_text
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 
 KEY: Final = "[domains]"
 
@@ -35,20 +35,7 @@ def read_domains(
     if file is None:
         _remark_idle_keys(table, sources.tract_file, findings)
         return None
-    path = sources.find(file, KEY)
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path,
-            file,
-            findings,
-            key=KEY,
-            kinds=("polygon",),
-            layer=table.layer,
-            crs=table.crs,
-        )
-    )
+    layer = open_layer(file, table, sources, key=KEY, kinds=("polygon",))
     if layer is None:
         return None
     mapped = {"domain": table.id} if "id" in table.model_fields_set and table.id else {}

@@ -20,7 +20,7 @@ from standmap.tract.findings import Findings, did_you_mean
 from standmap.tract.land_settings import ExclusionsTable, RastersTable, SetbackTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 
 NEAR_M: Final = 1609.344
 """A layer with nothing within a mile of the stands is not of this tract. [m]"""
@@ -39,20 +39,7 @@ def read_exclusions(
         ``reason``, ``source_row``, geometry (polygons), in the stands' CRS.
     """
     findings, file = sources.findings, table.file
-    path = sources.find(file, "[exclusions]")
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path,
-            file,
-            findings,
-            key="[exclusions]",
-            kinds=("polygon", "line", "point"),
-            layer=table.layer,
-            crs=table.crs,
-        )
-    )
+    layer = open_layer(file, table, sources, key="[exclusions]", kinds=("polygon", "line", "point"))
     if layer is None:
         return None
     mapped = {}
@@ -134,20 +121,7 @@ def _read_setback(
     table: SetbackTable, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> gpd.GeoDataFrame | None:
     findings, file = sources.findings, table.file
-    path = sources.find(file, "[[setbacks]]")
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path,
-            file,
-            findings,
-            key="[[setbacks]]",
-            kinds=("polygon", "line", "point"),
-            layer=table.layer,
-            crs=table.crs,
-        )
-    )
+    layer = open_layer(file, table, sources, key="[[setbacks]]", kinds=("polygon", "line", "point"))
     if layer is None:
         return None
     distance = _distances(layer, table, sources)

@@ -19,7 +19,7 @@ from standmap.tract.sale_settings import AlternativeTable, PrescriptionTable
 from standmap.tract.settings import Settings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import text_column
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 
 MARKED_WORDS: Final = {"": False, "no": False, "n": False, "0": False, "false": False,
                        "yes": True, "y": True, "x": True, "1": True, "true": True}  # fmt: skip
@@ -321,18 +321,7 @@ def _placed(
     key: str,
     kinds: tuple[str, ...],
 ) -> gpd.GeoDataFrame | None:
-    path = sources.find(table.file, key)
-    if path is None:
-        return None
-    layer = read_layer(
-        path,
-        table.file,
-        sources.findings,
-        key=key,
-        kinds=kinds,
-        layer=table.layer,
-        crs=table.crs,
-    )
+    layer = open_layer(table.file, table, sources, key=key, kinds=kinds)
     if layer is None:
         return None
     layer = layer[~(layer.geometry.isna() | layer.geometry.is_empty)].reset_index(drop=True)

@@ -16,7 +16,7 @@ from standmap.tract.land_settings import UnitsTable
 from standmap.tract.settings import StandsTable
 from standmap.tract.sources import Sources
 from standmap.tract.tables import as_text
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 
 DEED_DIFFERENCE: Final = 0.02
 """Share by which mapped and deed acres may differ before it is remarked on. Common practice, no
@@ -134,18 +134,7 @@ def read_units(
 def _read_polygons(
     table: StandsTable | UnitsTable, sources: Sources, key: str
 ) -> gpd.GeoDataFrame | None:
-    path = sources.find(table.file, key)
-    if path is None:
-        return None
-    return read_layer(
-        path,
-        table.file,
-        sources.findings,
-        key=key,
-        kinds=("polygon",),
-        layer=table.layer,
-        crs=table.crs,
-    )
+    return open_layer(table.file, table, sources, key=key, kinds=("polygon",))
 
 
 def _named(layer: gpd.GeoDataFrame, column: str, file: str, findings: Findings) -> gpd.GeoDataFrame:

@@ -8,7 +8,7 @@ from standmap.tract.layers import find_one, placed_only, to_stands
 from standmap.tract.settings import TypesTable
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 
 
 def read_types(
@@ -22,18 +22,7 @@ def read_types(
         ``type``, ``source_row``, geometry (polygons), in the stands' CRS.
     """
     findings, file = sources.findings, table.file
-    path = sources.find(file, "[cruise.types]")
-    if path is None:
-        return None
-    layer = read_layer(
-        path,
-        file,
-        findings,
-        key="[cruise.types]",
-        kinds=("polygon",),
-        layer=table.layer,
-        crs=table.crs,
-    )
+    layer = open_layer(file, table, sources, key="[cruise.types]", kinds=("polygon",))
     if layer is None:
         return None
     mapped = {}

@@ -16,6 +16,9 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from standmap.tract.findings import Findings, did_you_mean, some
+from standmap.tract.land_settings import DomainsTable
+from standmap.tract.setting_kinds import LayerTable
+from standmap.tract.sources import Sources
 
 VECTOR_SUFFIXES: Final = (".gpkg", ".shp", ".geojson", ".json", ".fgb", ".gdb", ".kml", ".gml")
 FURTHEST_FOREST_LAT: Final = 73.0
@@ -33,6 +36,23 @@ KINDS: Final = {
 def is_vector(path: Path) -> bool:
     """Return whether a file is read as a layer (else as a table)."""
     return path.suffix.lower() in VECTOR_SUFFIXES
+
+
+def open_layer(
+    file: str,
+    table: LayerTable | DomainsTable,
+    sources: Sources,
+    *,
+    key: str,
+    kinds: tuple[str, ...],
+) -> gpd.GeoDataFrame | None:
+    """Find and read the layer that a table of the tract file names; None where it cannot be."""
+    path = sources.find(file, key)
+    if path is None:
+        return None
+    return read_layer(
+        path, file, sources.findings, key=key, kinds=kinds, layer=table.layer, crs=table.crs
+    )
 
 
 def read_layer(

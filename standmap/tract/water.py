@@ -21,7 +21,7 @@ from standmap.tract.layers import placed_only, to_stands
 from standmap.tract.settings import Settings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
-from standmap.tract.vectors import read_layer
+from standmap.tract.vectors import open_layer
 from standmap.units import FT_PER_M
 
 CHANNEL_COLUMNS: Final = {"width_ft": 1.0, "width_m": FT_PER_M}
@@ -105,15 +105,8 @@ def _read(
 ) -> gpd.GeoDataFrame | None:
     """Read one layer of water."""
     findings, file = sources.findings, table.file
-    path = sources.find(file, key)
     kinds = ("line", "polygon") if isinstance(table, StreamsTable) else ("polygon",)
-    layer = (
-        None
-        if path is None
-        else read_layer(
-            path, file, findings, key=key, kinds=kinds, layer=table.layer, crs=table.crs
-        )
-    )
+    layer = open_layer(file, table, sources, key=key, kinds=kinds)
     if layer is None:
         return None
     columns = _columns(layer, table, file, findings)
