@@ -3,6 +3,7 @@
 from standmap.products.best_value import buck_best_value, goes_into_half_log
 from standmap.products.bucking import buck_field, buck_top_down
 from standmap.products.cut_logs import YIELD_MEASURES, Logs
+from standmap.products.cutting import Recorded
 from standmap.products.defects import DEFECT_KINDS, DEFECT_SIZES, SIZE_LIMITS, StemDefects
 from standmap.products.eligibility import eligibility, saw_top_from_logs
 from standmap.products.line_prices import LinePrices, PriceLine
@@ -22,6 +23,7 @@ __all__ = [
     "Logs",
     "PriceLine",
     "ProductSpec",
+    "Recorded",
     "SecondBest",
     "StemDefects",
     "StemPrices",

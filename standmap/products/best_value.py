@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, Unpack
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from standmap.errors import DomainError
 from standmap.logs import decimal_c_table
@@ -16,13 +16,12 @@ from standmap.products import _plan_kernels as plans
 from standmap.products._kernels import SpecArrays
 from standmap.products._span_kernels import SLACK_FT
 from standmap.products.cut_logs import Logs
-from standmap.products.cutting import CuttingJob, make_job
-from standmap.products.defects import StemDefects
+from standmap.products.cutting import CuttingJob, Recorded, make_job
 from standmap.products.line_prices import LinePrices, line_price_arrays
 from standmap.products.specs import ProductSpec
 from standmap.products.stem_prices import StemPrices, stem_price_arrays
 from standmap.trees import Stems
-from standmap.units import LB_PER_TON, LOG_FT, STUMP_FT
+from standmap.units import LB_PER_TON, LOG_FT
 
 MOST_COUNTS: Final = 512
 """Most combinations of counted pieces that are kept at one height."""
@@ -34,18 +33,7 @@ def buck_best_value(
     *,
     prices: StemPrices | LinePrices,
     length_step_ft: float = 1.0,
-    saw_top_ft: ArrayLike | None = None,
-    called_product: ArrayLike | None = None,
-    defect_pct: ArrayLike | None = None,
-    cull: ArrayLike | None = None,
-    grade: ArrayLike | None = None,
-    waste_from_ft: ArrayLike | None = None,
-    waste_to_ft: ArrayLike | None = None,
-    defects: StemDefects | None = None,
-    stump_ft: float = STUMP_FT,
-    eligible: NDArray[np.bool_] | None = None,
-    cuft_per_cord: float | None = None,
-    aliases: Mapping[str, str] | None = None,
+    **recorded: Unpack[Recorded],
 ) -> Logs:
     """Cut every stem into the logs of greatest total value, out of every legal cut.
 
@@ -123,24 +111,7 @@ def buck_best_value(
             "'length_step_ft' must go into 8 ft a whole number of times, so that half logs lie on "
             f"the steps; got {length_step_ft}. Use 1, 0.5 or 2."
         )
-    job = make_job(
-        stems,
-        specs,
-        {
-            "saw_top_ft": saw_top_ft,
-            "called_product": called_product,
-            "defect_pct": defect_pct,
-            "cull": cull,
-            "grade": grade,
-            "waste_from_ft": waste_from_ft,
-            "waste_to_ft": waste_to_ft,
-            "defects": defects,
-            "stump_ft": stump_ft,
-            "eligible": eligible,
-            "cuft_per_cord": cuft_per_cord,
-            "aliases": aliases,
-        },
-    )
+    job = make_job(stems, specs, recorded)
     n = len(stems)
     cut_product, cut_length = job.room_for_cuts()
     cut_bottom_ft = np.empty(job.first[-1])

@@ -3,37 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from typing import Unpack
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from standmap.errors import DomainError
 from standmap.products import _kernels as kernels
 from standmap.products.cut_logs import Logs
-from standmap.products.cutting import CuttingJob, make_job
-from standmap.products.defects import StemDefects
+from standmap.products.cutting import CuttingJob, Recorded, make_job
 from standmap.products.specs import ProductSpec
 from standmap.trees import Stems
-from standmap.units import LOG_FT, STUMP_FT
+from standmap.units import LOG_FT
 
 
 def buck_top_down(
     stems: Stems,
     specs: Sequence[ProductSpec],
-    *,
-    saw_top_ft: ArrayLike | None = None,
-    called_product: ArrayLike | None = None,
-    defect_pct: ArrayLike | None = None,
-    cull: ArrayLike | None = None,
-    grade: ArrayLike | None = None,
-    waste_from_ft: ArrayLike | None = None,
-    waste_to_ft: ArrayLike | None = None,
-    defects: StemDefects | None = None,
-    stump_ft: float = STUMP_FT,
-    eligible: NDArray[np.bool_] | None = None,
-    cuft_per_cord: float | None = None,
-    aliases: Mapping[str, str] | None = None,
+    **recorded: Unpack[Recorded],
 ) -> Logs:
     """Cut every stem from the stump up: at each height the best product that takes a log.
 
@@ -114,24 +101,7 @@ def buck_top_down(
     >>> logs.length_ft
     array([16., 16.])
     """
-    job = make_job(
-        stems,
-        specs,
-        {
-            "saw_top_ft": saw_top_ft,
-            "called_product": called_product,
-            "defect_pct": defect_pct,
-            "cull": cull,
-            "grade": grade,
-            "waste_from_ft": waste_from_ft,
-            "waste_to_ft": waste_to_ft,
-            "defects": defects,
-            "stump_ft": stump_ft,
-            "eligible": eligible,
-            "cuft_per_cord": cuft_per_cord,
-            "aliases": aliases,
-        },
-    )
+    job = make_job(stems, specs, recorded)
     return _cut_by_rule(job, kernels.TOP_DOWN, gaps=bool(len(job.spans.kind)))
 
 
@@ -139,19 +109,8 @@ def buck_field(
     stems: Stems,
     specs: Sequence[ProductSpec],
     *,
-    saw_top_ft: ArrayLike | None = None,
     topwood_ft: float = LOG_FT / 2,
-    called_product: ArrayLike | None = None,
-    defect_pct: ArrayLike | None = None,
-    cull: ArrayLike | None = None,
-    grade: ArrayLike | None = None,
-    waste_from_ft: ArrayLike | None = None,
-    waste_to_ft: ArrayLike | None = None,
-    defects: StemDefects | None = None,
-    stump_ft: float = STUMP_FT,
-    eligible: NDArray[np.bool_] | None = None,
-    cuft_per_cord: float | None = None,
-    aliases: Mapping[str, str] | None = None,
+    **recorded: Unpack[Recorded],
 ) -> Logs:
     """Cut every stem as it was tallied: 16-foot logs and half logs, topwood in sticks above.
 
@@ -199,24 +158,7 @@ def buck_field(
     """
     if not 0 < topwood_ft < math.inf:
         raise DomainError(f"'topwood_ft' must be a positive length in feet; got {topwood_ft}.")
-    job = make_job(
-        stems,
-        specs,
-        {
-            "saw_top_ft": saw_top_ft,
-            "called_product": called_product,
-            "defect_pct": defect_pct,
-            "cull": cull,
-            "grade": grade,
-            "waste_from_ft": waste_from_ft,
-            "waste_to_ft": waste_to_ft,
-            "defects": defects,
-            "stump_ft": stump_ft,
-            "eligible": eligible,
-            "cuft_per_cord": cuft_per_cord,
-            "aliases": aliases,
-        },
-    )
+    job = make_job(stems, specs, recorded)
     return _cut_by_rule(job, kernels.FIELD, gaps=True, topwood_ft=float(topwood_ft))
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import TypedDict
+from typing import Final, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -22,13 +22,17 @@ from standmap.products.defects import StemDefects, best_grade, make_spans
 from standmap.products.eligibility import Floats, eligibility, per_stem, refuse
 from standmap.products.specs import ProductSpec
 from standmap.trees import Stems, cords, green_weight
-from standmap.units import LB_PER_TON, LOG_RULES
+from standmap.units import LB_PER_TON, LOG_RULES, STUMP_FT
 
 Ints = NDArray[np.int64]
 
 
-class Recorded(TypedDict):
-    """What a cruiser may have written beside each tree, and how the tract is cut."""
+class Recorded(TypedDict, total=False):
+    """What a cruiser may have written beside each tree, and how the tract is cut.
+
+    The keyword arguments that every way of bucking takes; what each means is said at
+    :func:`standmap.products.buck_top_down`.
+    """
 
     saw_top_ft: ArrayLike | None
     called_product: ArrayLike | None
@@ -42,6 +46,22 @@ class Recorded(TypedDict):
     eligible: NDArray[np.bool_] | None
     cuft_per_cord: float | None
     aliases: Mapping[str, str] | None
+
+
+_NOT_RECORDED: Final[Recorded] = {
+    "saw_top_ft": None,
+    "called_product": None,
+    "defect_pct": None,
+    "cull": None,
+    "grade": None,
+    "waste_from_ft": None,
+    "waste_to_ft": None,
+    "defects": None,
+    "stump_ft": STUMP_FT,
+    "eligible": None,
+    "cuft_per_cord": None,
+    "aliases": None,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,11 +133,17 @@ def make_job(stems: Stems, specs: Sequence[ProductSpec], recorded: Recorded) -> 
 
     Raises
     ------
+    TypeError
+        If an argument is none of `Recorded`.
     DomainError
         If a called product is not among the specs, a defect is outside 0 to 100, the stump is
         negative, a waste span has one end or is upside down, a defect is of no stem, or an array
         has not one value per stem.
     """
+    unknown = sorted(set(recorded) - set(_NOT_RECORDED))
+    if unknown:
+        raise TypeError(f"bucking takes no argument {unknown[0]!r}.")
+    recorded = {**_NOT_RECORDED, **recorded}
     n = len(stems)
     stump_ft = float(recorded["stump_ft"])
     if not 0 <= stump_ft < math.inf:

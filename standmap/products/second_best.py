@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Unpack
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from standmap.errors import DomainError
 from standmap.products import _second_kernels as kernels
 from standmap.products.best_value import priced
 from standmap.products.cut_logs import Logs
-from standmap.products.cutting import make_job
-from standmap.products.defects import StemDefects
+from standmap.products.cutting import Recorded, make_job
 from standmap.products.line_prices import LinePrices
 from standmap.products.specs import ProductSpec
 from standmap.products.stem_prices import StemPrices
 from standmap.trees import Stems
-from standmap.units import STUMP_FT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,19 +41,7 @@ def second_best(
     stems: Stems,
     specs: Sequence[ProductSpec],
     prices: StemPrices | LinePrices,
-    *,
-    saw_top_ft: ArrayLike | None = None,
-    called_product: ArrayLike | None = None,
-    defect_pct: ArrayLike | None = None,
-    cull: ArrayLike | None = None,
-    grade: ArrayLike | None = None,
-    waste_from_ft: ArrayLike | None = None,
-    waste_to_ft: ArrayLike | None = None,
-    defects: StemDefects | None = None,
-    stump_ft: float = STUMP_FT,
-    eligible: NDArray[np.bool_] | None = None,
-    cuft_per_cord: float | None = None,
-    aliases: Mapping[str, str] | None = None,
+    **recorded: Unpack[Recorded],
 ) -> SecondBest:
     """Value of each log, as it lies, to the best buyer other than its own.
 
@@ -112,24 +99,7 @@ def second_best(
             "'logs' must come from bucking these stems with these specs; "
             f"got {logs.n_trees} trees for {len(stems)} stems."
         )
-    job = make_job(
-        stems,
-        specs,
-        {
-            "saw_top_ft": saw_top_ft,
-            "called_product": called_product,
-            "defect_pct": defect_pct,
-            "cull": cull,
-            "grade": grade,
-            "waste_from_ft": waste_from_ft,
-            "waste_to_ft": waste_to_ft,
-            "defects": defects,
-            "stump_ft": stump_ft,
-            "eligible": eligible,
-            "cuft_per_cord": cuft_per_cord,
-            "aliases": aliases,
-        },
-    )
+    job = make_job(stems, specs, recorded)
     takes = np.array(job.eligible, dtype=np.bool_)
     rows = np.flatnonzero(job.trees.called >= 0)
     takes[rows, job.trees.called[rows]] = True

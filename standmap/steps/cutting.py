@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from standmap.products import (
     SIZE_LIMITS,
     LinePrices,
     Logs,
+    Recorded,
     StemDefects,
     StemPrices,
     buck_best_value,
@@ -74,7 +75,7 @@ def cut(tract: Tract, grown: GrownTally, *, method: Method | None = None) -> Log
     return buck_best_value(grown.stems, tract.products, prices=prices, length_step_ft=step, **how)
 
 
-def recorded(tract: Tract, grown: GrownTally) -> dict[str, Any]:
+def recorded(tract: Tract, grown: GrownTally) -> Recorded:
     """Return what the cruiser wrote beside each tree, as the ways of bucking take it."""
     trees, volume = grown.trees, tract.settings.volume
     trims = [s.trim_ft for s in tract.products if s.kind == "saw"]

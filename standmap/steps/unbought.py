@@ -43,13 +43,17 @@ def never_cut(
     prices = stem_prices(tract, grown)
     if tract.settings.bucking.method != "best_value" or prices is None:
         return []
-    how = recorded(tract, grown)
-    same = ("cull", "grade", "defect_pct", "aliases")
-    stems = grown.stems
+    how, stems = recorded(tract, grown), grown.stems
     takes = eligibility(
-        stems.species_code, stems.dbh_in, tract.products, **{name: how[name] for name in same}
+        stems.species_code,
+        stems.dbh_in,
+        tract.products,
+        cull=how["cull"],
+        grade=how["grade"],
+        defect_pct=how["defect_pct"],
+        aliases=how["aliases"],
     )
-    called = np.array([str(name).strip().casefold() for name in how["called_product"]])
+    called = grown.trees["product"].astype(str).str.strip().str.casefold().to_numpy()
     for s, spec in enumerate(tract.products):
         takes[:, s] |= called == spec.product.casefold()
     row = prices.rows_of(stems.species_code)
