@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from standmap.errors import DomainError
 from standmap.logs import (
     board_feet,
     loss_squared_defect_bf,
@@ -104,7 +105,8 @@ def random_specs(rng, most, *, plain=False):
                 trim_ft=float(rng.choice([0, 0.3, 0.5] if saw else [0, 0, 0.3])),
                 max_large_in=float(rng.choice([math.inf, math.inf, 12, 16])),
                 butt_only=not plain and bool(rng.random() < 0.15),
-                min_logs=1 if plain else int(rng.choice([1, 1, 1, 2, 3])),
+                # Four of 3 pieces, and a fifth by the tree, are all that is cut exactly (512).
+                min_logs=1 if plain else min(int(rng.choice([1, 1, 1, 2, 3])), 3 if s < 4 else 1),
                 max_grade=float(rng.choice([math.inf, math.inf, 2])),
                 max_cull_pct=float(rng.choice([100, 100, 30])),
                 called_only=bool(rng.random() < 0.1),
@@ -418,6 +420,19 @@ def test_best_value_is_never_below_the_other_ways(seed, step_ft):
     for other in (buck_top_down, buck_field):
         worth = value(other(stems, specs, **recorded), stems, prices)
         assert (best >= worth - 1e-9).all()
+
+
+def test_more_combinations_of_pieces_than_can_be_kept_apart_are_refused():
+    stems = form_class_stems([833], [24.0], [3.0])
+    specs = [
+        ProductSpec(product=f"product {s}", kind="saw", rank=1, min_top_in=8, lengths_ft=(8, 16),
+                    trim_ft=0.3, min_logs=3)
+        for s in range(5)
+    ]  # fmt: skip
+    doyle = PRICE_UNITS.index("mbf doyle")
+    prices = StemPrices(species_code=[833], price_usd=[[300.0] * 5], unit=[doyle] * 5)
+    with pytest.raises(DomainError, match=r"1024 combinations of pieces .* the most is 512"):
+        buck_best_value(stems, specs, prices=prices)
 
 
 @CASES
