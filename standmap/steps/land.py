@@ -23,7 +23,7 @@ from standmap.land import (
     unit_table,
 )
 from standmap.steps.water import WaterLaid, lay_water
-from standmap.tract import Tract
+from standmap.tract import Ground
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
@@ -97,7 +97,7 @@ class Land:
         return not (unsure or self.water.rules.empty or self.unit_acres.empty)
 
 
-def lay_out(tract: Tract) -> Land:
+def lay_out(tract: Ground) -> Land:
     """Buffer the streams, take out what must stay, and account for every acre."""
     water = lay_water(tract)
     exclusions = _exclusions(tract)
@@ -137,7 +137,7 @@ def in_degrees(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return there
 
 
-def _exclusions(tract: Tract) -> gpd.GeoDataFrame:
+def _exclusions(tract: Ground) -> gpd.GeoDataFrame:
     """Return every exclusion: those drawn, then the property line, then steep ground."""
     settings = tract.settings
     layers = [_or_empty(tract.exclusions, ["reason"], tract.crs)]
@@ -194,7 +194,7 @@ def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
     return ground[ground["verdict"].isin([CONFLICT, PART_ONLY])].reset_index(drop=True)
 
 
-def _water_problems(tract: Tract, water: WaterLaid) -> list[Problem]:
+def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
     """Say loudly where nothing is kept along water."""
     if tract.settings.streams is not None or tract.settings.water is not None:
         return []

@@ -20,7 +20,7 @@ from standmap.land import (
     follow_ground,
     road_setbacks,
 )
-from standmap.tract import Tract
+from standmap.tract import Ground
 
 Rules = Mapping[str, StreamRule | None]
 
@@ -87,7 +87,7 @@ class WaterLaid:
         return bool((self.zones["zone"] != "").any())
 
 
-def lay_water(tract: Tract) -> WaterLaid:
+def lay_water(tract: Ground) -> WaterLaid:
     """Buffer the water of a tract by its rules; without a stream layer, look for channels."""
     if tract.streams is None:
         return _no_water(tract)
@@ -129,7 +129,7 @@ def lay_water(tract: Tract) -> WaterLaid:
     )
 
 
-def _no_water(tract: Tract) -> WaterLaid:
+def _no_water(tract: Ground) -> WaterLaid:
     """Return empty layers, and the channels the ground suggests."""
     text = {name: pd.Series(dtype=object) for name in ("class", "source", "jurisdiction")}
     empty = gpd.GeoDataFrame(text | {"width_ft": pd.Series(dtype=float)}, geometry=[],
@@ -158,7 +158,7 @@ def _no_water(tract: Tract) -> WaterLaid:
     )
 
 
-def _no_candidates(tract: Tract) -> gpd.GeoDataFrame:
+def _no_candidates(tract: Ground) -> gpd.GeoDataFrame:
     columns = {
         "feeding_acres": pd.Series(dtype=float),
         "length_ft": pd.Series(dtype=float),

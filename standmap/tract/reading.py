@@ -24,7 +24,7 @@ from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_setbacks
 from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
-from standmap.tract.settings import Settings
+from standmap.tract.settings import GroundSettings, Settings
 from standmap.tract.sheets import (
     check_makeable,
     read_mills,
@@ -106,7 +106,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     """Read what can be read; the tract is None where an error stops the run."""
     tract_path = locate(path)
     findings = Findings()
-    settings = read_settings(tract_path, findings)
+    settings = read_settings(tract_path, findings, Settings)
     if settings is None:
         return None, findings.problems
     sources = Sources(tract_path.parent, tract_path.name, findings)
@@ -191,9 +191,9 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
 
     log.info("reading streams, exclusions, units and rasters of %s", tract_path)
     rasters = find_rasters(settings.rasters, sources, stands)
-    _check_steep(settings, file, findings)
+    check_steep(settings, file, findings)
     water = read_water(settings, sources, stands, ground="elevation" in rasters)
-    layers = _read_layers(settings, sources, stands)
+    layers = read_layers(settings, sources, stands)
     check_terrain(settings.terrain, findings, file)
     plan = read_plan(
         settings,
@@ -240,7 +240,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     return tract, findings.problems
 
 
-def _check_steep(settings: Settings, file: str, findings: Findings) -> None:
+def check_steep(settings: GroundSettings, file: str, findings: Findings) -> None:
     """Report steep ground that nothing can tell."""
     if settings.steep_ground is not None and settings.rasters.elevation is None:
         findings.error(
@@ -291,9 +291,10 @@ def _check_ecodivision(settings: Settings, file: str, findings: Findings) -> Non
         )
 
 
-def _read_layers(
-    settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None
+def read_layers(
+    settings: GroundSettings, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> Mapping[str, gpd.GeoDataFrame | None]:
+    """Read exclusions, units, domains, landings and crossings; None where there are none."""
     exclusions = [
         None
         if settings.exclusions is None

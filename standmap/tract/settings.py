@@ -24,6 +24,7 @@ from standmap.tract.land_settings import (
     UnitsTable,
     WaterTable,
 )
+from standmap.tract.layout_settings import LayoutTable
 from standmap.tract.sale_settings import (
     AlternativeTable,
     BuckingTable,
@@ -290,16 +291,16 @@ class VolumeTable(KeyTable):
     cuft_per_cord: Positive | None = Field(default=None, description="solid cubic feet in a cord")
 
 
-class Settings(KeyTable):
-    """A whole tract file, checked; `[stands]`, `[plots]`, `[trees]`, `[cruise]` are required."""
+class GroundSettings(KeyTable):
+    """A tract file, checked, of a tract that may never have been cruised; `[stands]` is required."""
 
     tract: TractTable = Field(default_factory=TractTable)
     stands: StandsTable
-    plots: PlotsTable
-    trees: TreesTable
+    plots: PlotsTable | None = None
+    trees: TreesTable | None = None
     defects: DefectsTable | None = None
     species: SpeciesTable = Field(default_factory=SpeciesTable)
-    cruise: CruiseTable
+    cruise: CruiseTable | None = None
     volume: VolumeTable = Field(default_factory=VolumeTable)
     products: ProductsTable | None = None
     prices: PricesTable | None = None
@@ -324,3 +325,12 @@ class Settings(KeyTable):
     landings: LandingsTable | None = None
     crossings: CrossingsTable | None = None
     rasters: RastersTable = Field(default_factory=RastersTable)
+    layout: LayoutTable = Field(default_factory=LayoutTable)
+
+
+class Settings(GroundSettings):
+    """A whole tract file, checked; `[stands]`, `[plots]`, `[trees]`, `[cruise]` are required."""
+
+    plots: PlotsTable
+    trees: TreesTable
+    cruise: CruiseTable

@@ -5,18 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
-from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
-import pyproj
 
 from standmap.cruise import Design
-from standmap.errors import Problem
 from standmap.harvest import HarvestPlan
-from standmap.land import StreamRule
 from standmap.products import ProductSpec
-from standmap.tract.ledger import Ledger
+from standmap.tract.ground import Ground
 from standmap.tract.settings import Settings
 from standmap.tract.tally import COUNTED_ONLY
 from standmap.trees import TaperForms, TaperTable
@@ -34,19 +30,13 @@ def _tree_words(counts: Mapping[str, float]) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Tract:
-    """A tract ready to appraise.
+class Tract(Ground):
+    """A tract ready to appraise: its `Ground`, and what was found on it.
 
     Attributes
     ----------
-    path : Path
-        The tract file.
     settings : Settings
-        What it says.
-    crs : pyproj.CRS
-        Local equal-area projection in metres, centred on the stands; every layer is in it.
-    stands : GeoDataFrame
-        ``stand``, ``stratum``, ``gross_acres`` (on the ellipsoid), geometry, ``source_row``.
+        What the tract file says.
     plots : GeoDataFrame
         ``plot``, ``stand`` ("" where outside every stand: set aside), ``baf`` [sq ft/acre] and
         ``plot_acres`` (NaN unless the plot gives its own), ``edge`` (how trees by a line are
@@ -72,33 +62,17 @@ class Tract:
         Which mills buy it, and for how much.
     offers : tuple of Offer
         What buyers offer for it standing.
-    streams : GeoDataFrame or None
-        Water, lines and polygons: ``class``, ``width_ft`` (each side, where the user set one; else
-        NaN), ``channel_ft`` (width of the channel, NaN unknown), ``source_row``, ``file``.
-    stream_rules : mapping of str to StreamRule or None
-        The rule of each class of water; None where nothing must stay.
-    exclusions, units, domains : GeoDataFrame or None
-        ``reason`` (setback put on); ``unit``; ``domain``.
+    domains : GeoDataFrame or None
+        ``domain``.
     plan : HarvestPlan
         What is to be cut in each unit, and the plans held beside it.
     landings, crossings : GeoDataFrame or None
         ``unit`` ("" for all), points; lines or points.
     types : GeoDataFrame or None
         Mapped types that plots are sorted by afterwards: ``type``.
-    rasters : mapping of str to Path
-        "elevation" and "canopy", where given.
-    problems : tuple of Problem
-        Warnings; a tract with errors is never made.
-    ledger : Ledger
-        Every row changed, set aside, filled in or repaired.
-    hashes : mapping of str to str
-        SHA-256 of every input file.
     """
 
-    path: Path
     settings: Settings
-    crs: pyproj.CRS
-    stands: gpd.GeoDataFrame
     plots: gpd.GeoDataFrame
     trees: pd.DataFrame
     defects: pd.DataFrame | None
@@ -108,29 +82,11 @@ class Tract:
     taper: TaperTable | TaperForms | None
     mills: MillSheet | None
     offers: tuple[Offer, ...]
-    streams: gpd.GeoDataFrame | None
-    stream_rules: Mapping[str, StreamRule | None]
-    exclusions: gpd.GeoDataFrame | None
-    units: gpd.GeoDataFrame | None
     domains: gpd.GeoDataFrame | None
-    rasters: Mapping[str, Path]
-    problems: tuple[Problem, ...]
-    ledger: Ledger
-    hashes: Mapping[str, str]
     plan: HarvestPlan = field(default_factory=HarvestPlan)
     landings: gpd.GeoDataFrame | None = None
     crossings: gpd.GeoDataFrame | None = None
     types: gpd.GeoDataFrame | None = None
-
-    @property
-    def name(self) -> str:
-        """The tract's name, or its folder's."""
-        return self.settings.tract.name or self.path.resolve().parent.name
-
-    @property
-    def gross_acres(self) -> float:
-        """Acres of all stands."""
-        return float(self.stands["gross_acres"].sum())
 
     @property
     def bare(self) -> frozenset[str]:

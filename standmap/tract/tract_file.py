@@ -5,17 +5,19 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any, Final, get_args
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from standmap.errors import InputError, Problem
 from standmap.tract.findings import Findings, did_you_mean, nearest, some
-from standmap.tract.settings import Settings
+from standmap.tract.layout_settings import EVERY
+from standmap.tract.settings import GroundSettings, Settings
 
 TRACT_FILE: Final = "tract.toml"
 
 Loc = tuple[int | str, ...]
+S = TypeVar("S", bound=GroundSettings)
 
 STAND_INS: Final[dict[Loc, str]] = {("cruise", "design"): "point"}
 """Required keys that the rest can be checked without: what stands in once the fault is told."""
@@ -58,16 +60,39 @@ def locate(path: str | Path) -> Path:
     return path
 
 
-def read_settings(path: Path, findings: Findings) -> Settings | None:
+def is_uncruised(path: str | Path) -> bool:
+    """Return whether a tract file names neither plots nor trees: a tract no one has cruised yet.
+
+    Parameters
+    ----------
+    path : path
+        A tract file or its folder. One that cannot be read is for `read_settings` to report.
+
+    Raises
+    ------
+    InputError
+        If there is no tract file.
+    """
+    text = _text(locate(path), Findings())
+    try:
+        raw = {} if text is None else tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return False
+    return "stands" in raw and not {"plots", "trees"} & raw.keys()
+
+
+def read_settings(path: Path, findings: Findings, kind: type[S]) -> S | None:
     """Read the tract file, adding every fault to ``findings``.
+
+    ``kind`` says what must be in it: `Settings` for a cruised tract, `GroundSettings` for any.
 
     A key that is unknown or has a bad value is dropped after it is reported, so that the rest of
     the tract can be checked in the same run.
 
     Returns
     -------
-    Settings or None
-        None where the file cannot be read or a required table or key is missing.
+    GroundSettings or None
+        Of that kind; None where the file cannot be read or a required table or key is missing.
     """
     text = _text(path, findings)
     if text is None:
@@ -84,7 +109,7 @@ def read_settings(path: Path, findings: Findings) -> Settings | None:
             row=int(at[1]) if at else None,
         )
         return None
-    return _validated(raw, path.name, text, findings)
+    return _validated(raw, path.name, text, findings, kind)
 
 
 def _text(path: Path, findings: Findings) -> str | None:
@@ -106,16 +131,18 @@ def _text(path: Path, findings: Findings) -> str | None:
     return text
 
 
-def _validated(raw: dict[str, Any], file: str, text: str, findings: Findings) -> Settings | None:
+def _validated(
+    raw: dict[str, Any], file: str, text: str, findings: Findings, kind: type[S]
+) -> S | None:
     """Validate, report, drop what was at fault and try again until it holds or cannot."""
     reported: set[Loc] = set()
     while True:
         try:
-            return Settings.model_validate(raw)
+            return kind.model_validate(raw)
         except ValidationError as error:
             dropped = False
             for fault in error.errors():
-                loc: Loc = fault["loc"]
+                loc: Loc = tuple(part for part in fault["loc"] if part != EVERY)
                 if loc not in reported:  # a required key with a bad value is told of once
                     _report(fault["type"], loc, fault, file, text, findings)
                 reported.add(loc)
@@ -154,7 +181,7 @@ def _report(kind: str, loc: Loc, fault: Any, file: str, text: str, findings: Fin
             file,
             said[0].lower() + said[1:],
             f"Give {_wanted(loc)}.",
-            row=line,
+            row=line or _line_of(text, loc[:-1]),
             column=key,
             value=fault["input"],
         )

@@ -18,7 +18,7 @@ from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings
 from standmap.tract.land_settings import StreamsTable, WaterTable
 from standmap.tract.layers import placed_only, to_stands
-from standmap.tract.settings import Settings
+from standmap.tract.settings import GroundSettings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import mend_layer, text_column
 from standmap.tract.vectors import open_layer
@@ -48,13 +48,13 @@ class Water:
 
 
 def read_water(
-    settings: Settings, sources: Sources, stands: gpd.GeoDataFrame | None, *, ground: bool
+    settings: GroundSettings, sources: Sources, stands: gpd.GeoDataFrame | None, *, ground: bool
 ) -> Water:
     """Read ``[streams]`` and ``[water]`` and settle the rule of every class.
 
     Parameters
     ----------
-    settings : Settings
+    settings : GroundSettings
         The tract file.
     sources : Sources
         Where files are found and faults gathered.
