@@ -26,6 +26,13 @@ Without --strict the status is 0 however the check comes out. It is a check of l
 of the ground and not of the law.
 """
 
+_LAYOUT_EPILOG = """\
+A tract file with [stands] and neither [plots] nor [trees] is a tract never cruised: state how much
+plots differ there by --cv, or in its [layout]. Examples:
+  standmap layout my_tract --error 15
+  standmap layout new_tract --error 20 --cv pine=45 "upland oak=65" --per-acre pine=9 "upland oak=6"
+"""
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
@@ -187,6 +194,7 @@ def _parser() -> argparse.ArgumentParser:
     stick.add_argument(
         "--paces", type=float, metavar="N", help="add the pace card: your paces to a chain of 66 ft"
     )
+    _add_paper(stick)
     stick.add_argument(
         "--out",
         type=Path,
@@ -226,13 +234,29 @@ def _parser() -> argparse.ArgumentParser:
     )
     distances.set_defaults(run=commands.distances)
 
-    layout = subparsers.add_parser("layout", help="lay out the plots of the next cruise")
+    layout = subparsers.add_parser(
+        "layout",
+        help="lay out the plots of the next cruise, or the first",
+        epilog=_LAYOUT_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     layout.add_argument("tract", type=Path, metavar="TRACT", help="tract file or its folder")
     many = layout.add_mutually_exclusive_group(required=True)
     many.add_argument(
         "--error", type=float, metavar="PCT", help="sampling error wanted of the total, percent"
     )
     many.add_argument("--plots", type=int, metavar="N", help="or the number of plots to place")
+    many.add_argument(
+        "--budget", type=float, metavar="USD", help="or the money for all plots; needs --cost"
+    )
+    for option, name, words in (
+        ("--cv", "cv_pct", "CV between plots, percent, where no cruise tells it (or in its place)"),
+        ("--per-acre", "per_acre", "guess of what an acre holds, on a tract never cruised"),
+        ("--cost", "cost_usd", "cost of a plot, dollars"),
+    ):
+        layout.add_argument(
+            option, dest=name, nargs="+", metavar="N|STRATUM=N", help=f"{words}; for all or each"
+        )
     layout.add_argument(
         "--method",
         choices=("grid", "random", "balanced"),
@@ -260,10 +284,17 @@ def _parser() -> argparse.ArgumentParser:
         metavar=("LON", "LAT"),
         help="where the walk starts, such as the gate, degrees",
     )
-    layout.add_argument("--cost", type=float, metavar="USD", help="cost of a plot, for the curve")
     layout.add_argument(
         "--paces", type=float, metavar="N", help="your paces to a chain, for the field sheet"
     )
+    layout.add_argument(
+        "--declination",
+        type=float,
+        metavar="DEG",
+        help="degrees a compass points east of true north there (west negative): adds magnetic "
+        "bearings to the field sheet",
+    )
+    _add_paper(layout)
     layout.add_argument(
         "--out",
         type=Path,
@@ -303,6 +334,12 @@ def _parser() -> argparse.ArgumentParser:
     guide.add_argument("topic", nargs="?", metavar="TOPIC", help="leave out to list the topics")
     guide.set_defaults(run=commands.guide)
     return parser
+
+
+def _add_paper(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--paper", choices=("letter", "a4"), default="letter", help="to print on (default: letter)"
+    )
 
 
 if __name__ == "__main__":

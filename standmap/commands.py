@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from standmap.errors import Problem, problem_lines
 
@@ -162,7 +162,13 @@ def stick(arguments: argparse.Namespace) -> int:
     from standmap.instruments import Stick, write_stick
 
     stick = Stick(reach_in=arguments.reach, distance_ft=arguments.distance)
-    written = write_stick(stick, arguments.out, baf=arguments.baf, paces_per_chain=arguments.paces)
+    written = write_stick(
+        stick,
+        arguments.out,
+        baf=arguments.baf,
+        paces_per_chain=arguments.paces,
+        paper=arguments.paper,
+    )
     print(
         f"A stick of {stick.length_in:g} inches for a reach of {stick.reach_in:g} in at "
         f"{stick.distance_ft:g} ft. A log on it is 16 ft and 0.3 ft of trim."
@@ -199,30 +205,70 @@ def distances(arguments: argparse.Namespace) -> int:
 
 
 def layout(arguments: argparse.Namespace) -> int:
-    """Lay out the next cruise."""
-    from standmap.appraisal import appraise
+    """Lay out the next cruise, or the first."""
     from standmap.layout import check_layout_folder, lay_out_cruise, write_layout
-    from standmap.tract import read_tract
+    from standmap.tract import is_uncruised, read_ground, read_tract
 
     check_layout_folder(arguments.out)  # before the work, so that a bad folder is known at once
-    appraisal = appraise(read_tract(arguments.tract))
+    stated: dict[str, Any] = {
+        name: _by_stratum(getattr(arguments, name), option)
+        for name, option in (
+            ("cv_pct", "--cv"),
+            ("per_acre", "--per-acre"),
+            ("cost_usd", "--cost"),
+        )
+    }
+    if is_uncruised(arguments.tract):
+        source: Any = read_ground(arguments.tract)
+    else:
+        from standmap.appraisal import appraise
+
+        source = appraise(read_tract(arguments.tract))
     layout = lay_out_cruise(
-        appraisal,
+        source,
         error_pct=arguments.error,
         plots=arguments.plots,
+        budget_usd=arguments.budget,
         method=arguments.method,
         by=arguments.by,
         off_edge_ft=arguments.off_edge,
         seed=arguments.seed,
         start_lon_lat=None if arguments.start is None else tuple(arguments.start),
-        cost_per_plot_usd=arguments.cost,
+        **stated,
     )
-    written = write_layout(layout, arguments.out, paces_per_chain=arguments.paces)
-    print_problems(appraisal.problems)
+    written = write_layout(
+        layout,
+        arguments.out,
+        paces_per_chain=arguments.paces,
+        declination_deg=arguments.declination,
+        paper=arguments.paper,
+    )
+    print_problems(layout.basis.problems)
     print(layout.summary())
     for path in written.values():
         print(f"  {path}")
     return OK
+
+
+def _by_stratum(words: Sequence[str] | None, option: str) -> dict[str, float] | None:
+    """Return figures by stratum from ``60`` or ``"upland oak=60" pine=45``; None for none."""
+    from standmap.errors import DomainError
+    from standmap.tract.layout_settings import EVERY
+
+    if words is None:
+        return None
+    figures: dict[str, float] = {}
+    for word in words:
+        stratum, mark, figure = word.rpartition("=")
+        try:
+            figures[stratum if mark else EVERY] = float(figure)
+        except ValueError:
+            raise DomainError(
+                f"{option} takes a number for all strata, or STRATUM=NUMBER for each; got "
+                f"{word!r}. Quote a stratum of several words, and name the tract before the "
+                "options."
+            ) from None
+    return figures
 
 
 def units(arguments: argparse.Namespace) -> int:

@@ -45,7 +45,13 @@ from standmap.cruise.fits import LinearFit, fit_line
 from standmap.cruise.indirect import DIRECT, UNUSED, Indirect
 from standmap.cruise.influence import plot_leverage
 from standmap.cruise.line_plots import LinePlotPlan, cruise_intensity_pct, line_plot_plan
-from standmap.cruise.planning import allocate, plots_needed, weighted_cv_pct
+from standmap.cruise.planning import (
+    THUMB_ACRES,
+    allocate,
+    plots_needed,
+    points_by_area,
+    weighted_cv_pct,
+)
 from standmap.cruise.proportions import proportion, proportion_interval
 from standmap.cruise.resampling import (
     BootstrapInterval,
@@ -71,6 +77,7 @@ from standmap.cruise.two_stage import two_stage_mean, two_stage_ratio_mean, two_
 __all__ = [
     "DIRECT",
     "MIN_PLOTS",
+    "THUMB_ACRES",
     "UNUSED",
     "BootstrapInterval",
     "Design",
@@ -119,6 +126,7 @@ __all__ = [
     "plots_in_tract",
     "plots_needed",
     "point_three_p_mean",
+    "points_by_area",
     "post_stratified_mean",
     "product_of",
     "proportion",

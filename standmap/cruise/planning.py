@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from standmap.errors import DomainError
+
+THUMB_ACRES: Final = 200.0
+"""The largest tract that `points_by_area` was given for. [acres]"""
 
 
 def weighted_cv_pct(cv_pct: ArrayLike, share: ArrayLike) -> float:
@@ -134,3 +138,39 @@ def allocate(plots: int, size: ArrayLike, spread: ArrayLike | None = None) -> ND
     left = plots - int(out.sum())
     out[np.argsort(out - exact, kind="stable")[:left]] += 1
     return out
+
+
+def points_by_area(acres: float) -> int:
+    """Rule of thumb for the number of points of a first cruise.
+
+    Parameters
+    ----------
+    acres : float
+        Acres of the tract. [acres]
+
+    Returns
+    -------
+    int
+        10 on 10 acres or fewer, one an acre to 40, 20 + acres / 2 to 80, 40 + acres / 4 to 200,
+        rounded up. It knows nothing of how the timber differs, so
+        no sampling error goes with it.
+
+    Raises
+    ------
+    DomainError
+        If ``acres`` is not above 0, or beyond the 200 the rule was given for.
+
+    References
+    ----------
+    .. [1] University lecture for Kentucky, "Point sampling or variable plot cruising", how many
+       points (institution not seen).
+
+    Examples
+    --------
+    >>> [points_by_area(acres) for acres in (6, 25, 60, 100)]
+    [10, 25, 50, 65]
+    """
+    if not 0 < acres <= THUMB_ACRES:
+        raise DomainError(f"'acres' must be above 0 and at most {THUMB_ACRES:g}; got {acres:g}.")
+    rule = 40 + acres / 4 if acres > 80 else 20 + acres / 2 if acres > 40 else max(acres, 10.0)
+    return math.ceil(rule - 1e-9)

@@ -2,6 +2,7 @@
 
 from standmap.instruments.files import write_stick
 from standmap.instruments.pacing import CHAIN_FT, pace_card, paces
+from standmap.instruments.paper import PAPERS, Paper, paper_size_in
 from standmap.instruments.points import (
     TABLE_DBH_IN,
     TABLE_SLOPES_PCT,
@@ -21,8 +22,10 @@ from standmap.instruments.stick import (
 
 __all__ = [
     "CHAIN_FT",
+    "PAPERS",
     "TABLE_DBH_IN",
     "TABLE_SLOPES_PCT",
+    "Paper",
     "Stick",
     "diameter_from_mark_in",
     "diameter_mark_in",
@@ -34,6 +37,7 @@ __all__ = [
     "log_height_ft",
     "pace_card",
     "paces",
+    "paper_size_in",
     "plot_circle_table",
     "write_stick",
 ]

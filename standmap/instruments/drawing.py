@@ -1,7 +1,8 @@
 """The stick drawn to scale: an inch on the drawing is an inch of paper.
 
 Everything is placed in inches. `strips` draws a stretch of the stick; `stick_pages` lays stretches
-on letter pages that are joined on marked lines; `stick_strip` draws the whole stick in one piece.
+on pages that are joined on marked lines, alike on letter and A4; `stick_strip` draws the whole
+stick in one piece.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 
+from standmap.instruments.paper import Paper, paper_size_in
 from standmap.instruments.stick import Stick, diameter_read_in
 
 STYLE: Final[Any] = {
@@ -29,9 +31,6 @@ STYLE: Final[Any] = {
     "text.parse_math": False,
     "path.simplify": False,
 }
-
-PAGE_IN: Final = (11.0, 8.5)
-"""A letter page on its side. [in]"""
 
 MARGIN_IN: Final = 0.6
 JOIN_EVERY_IN: Final = 9.0
@@ -52,6 +51,7 @@ _FACE_IN: Final = 1.2  # width of the stick
 _DIAMETER_TOP: Final = 6.55  # of the faces on a page, from its foot
 _HEIGHT_TOP: Final = 4.35
 _RULER_AT: Final = 1.1
+_HEAD_IN: Final = 0.8  # of an upright page's title, below its upper edge
 _LINE_LETTERS: Final = 98  # to a line of instructions
 _NUDGE: Final = 1e-9
 
@@ -217,25 +217,28 @@ def _join(axes: Axes, x: float, letter: str, *, low: float, high: float, side: s
     _say(axes, x, high + 0.03, words, ha=ha, va="bottom", fontsize=8, fontweight="bold")
 
 
-def stick_pages(stick: Stick) -> Iterator[Figure]:
-    """Yield the letter pages that, joined on their marks, make the stick.
+def stick_pages(stick: Stick, paper: Paper = "letter") -> Iterator[Figure]:
+    """Yield the pages that, joined on their marks, make the stick.
 
     Parameters
     ----------
     stick : Stick
         What to draw.
+    paper : {"letter", "a4"}
+        What it will be printed on; the marks and joins are in the same places on both.
 
     Yields
     ------
     Figure
-        A page, 11 by 8.5 inches.
+        A page on its side.
     """
+    page_high, page_wide = paper_size_in(paper)  # on its side
     pages = max(int(np.ceil((stick.length_in - LAST_IN) / JOIN_EVERY_IN)) + 1, 1)
     for page in range(pages):
         start = page * JOIN_EVERY_IN
         last = page == pages - 1
         end = stick.length_in if last else start + JOIN_EVERY_IN + OVERLAP_IN
-        figure, axes = _sheet(*PAGE_IN)
+        figure, axes = _sheet(page_wide, page_high)
         _say(axes, MARGIN_IN, 7.85, "Tree scale stick", fontsize=15, fontweight="bold")
         _say(axes, MARGIN_IN, 7.58,
              f"Page {page + 1} of {pages}. Made for a reach of {stick.reach_in:g} in and a "
@@ -305,11 +308,12 @@ def stick_strip(stick: Stick) -> Figure:
     return figure
 
 
-def use_page(stick: Stick) -> Figure:
+def use_page(stick: Stick, paper: Paper = "letter") -> Figure:
     """Draw the page that says how to use the stick, its cautions, and what its marks rest on."""
-    figure, axes = _sheet(8.5, 11.0)
+    wide, high = paper_size_in(paper)
+    figure, axes = _sheet(wide, high)
     marks = stick.graduations()
-    y = 10.2
+    y = high - _HEAD_IN
     _say(axes, 0.8, y, "Using the stick", fontsize=15, fontweight="bold")
     for head, lines in _instructions(stick, marks):
         y -= 0.34
@@ -378,20 +382,32 @@ def _instructions(stick: Stick, marks: pd.DataFrame) -> list[tuple[str, list[str
     ]  # fmt: skip
 
 
-def card_page(title: str, note: str, table: pd.DataFrame, decimals: dict[str, int]) -> Figure:
+def card_page(
+    title: str,
+    notes: list[str],
+    table: pd.DataFrame,
+    decimals: dict[str, int],
+    paper: Paper = "letter",
+) -> Figure:
     """Draw a table to cut out and carry, in one or two columns of rows.
 
     Parameters
     ----------
-    title, note : str
-        What stands above it and below.
+    title : str
+        What stands above it.
+    notes : list of str
+        What stands below, each from a line of its own.
     table : DataFrame
         Its columns' names are printed as headings.
     decimals : dict
         Decimals of each column.
+    paper : {"letter", "a4"}
+        What it will be printed on.
     """
-    figure, axes = _sheet(8.5, 11.0)
-    _say(axes, 0.8, 10.2, title, fontsize=15, fontweight="bold")
+    page_wide, page_high = paper_size_in(paper)
+    figure, axes = _sheet(page_wide, page_high)
+    top = page_high - _HEAD_IN
+    _say(axes, 0.8, top, title, fontsize=15, fontweight="bold")
     halves = 1 if len(table) <= 22 else 2
     rows = int(np.ceil(len(table) / halves))
     wide = 3.2 if halves == 2 else 6.6
@@ -400,19 +416,20 @@ def card_page(title: str, note: str, table: pd.DataFrame, decimals: dict[str, in
         part = table.iloc[half * rows : (half + 1) * rows]
         step = wide / len(table.columns)
         for column, name in enumerate(table.columns):
-            _say(axes, left + (column + 1) * step - 0.1, 9.72, name, ha="right", va="bottom",
+            _say(axes, left + (column + 1) * step - 0.1, top - 0.48, name, ha="right", va="bottom",
                  fontsize=8.5, fontweight="bold")  # fmt: skip
-        _line(axes, (left, left + wide), (9.66, 9.66), width=1.0)
+        _line(axes, (left, left + wide), (top - 0.54, top - 0.54), width=1.0)
         for row, values in enumerate(part.itertuples(index=False)):
-            y = 9.44 - row * 0.27
+            y = top - 0.76 - row * 0.27
             for column, (name, value) in enumerate(zip(table.columns, values, strict=True)):
                 _say(axes, left + (column + 1) * step - 0.1, y, f"{value:.{decimals[name]}f}",
                      ha="right", va="baseline", fontsize=11,
                      fontweight="bold" if column == 0 else "normal")  # fmt: skip
             if row % 5 == 4 or row == len(part) - 1:
                 _line(axes, (left, left + wide), (y - 0.075, y - 0.075), width=0.4)
-    foot = 9.44 - rows * 0.27 - 0.15
-    _say(axes, 0.8, foot, note, va="top", fontsize=9, linespacing=1.4)
+    foot = top - 0.76 - rows * 0.27 - 0.15
+    words = "\n".join(textwrap.fill(note, _LINE_LETTERS) for note in notes)
+    _say(axes, 0.8, foot, words, va="top", fontsize=9, linespacing=1.4)
     return figure
 
 

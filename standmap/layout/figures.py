@@ -42,12 +42,12 @@ def map_figure(layout: CruiseLayout, rows: slice | None = None) -> Figure:
         Draw only the ground around these plots; others on it are drawn faint. By default the
         whole tract.
     """
-    crs = layout.appraisal.tract.crs
+    crs = layout.basis.crs
     points = layout.plots.geometry.to_crs(crs)
     xy = np.column_stack([points.x, points.y])
     chosen = np.zeros(len(xy), dtype=bool)
     chosen[rows or slice(None)] = True
-    stands = layout.appraisal.stands.to_crs(crs)
+    stands = layout.basis.stands.to_crs(crs)
     box = stands.total_bounds if rows is None else _around(xy[chosen])
     left, bottom, right, top = box
     margin = 0.02 * max(right - left, top - bottom)
@@ -81,13 +81,13 @@ def _around(xy: np.ndarray) -> np.ndarray:
 
 
 def _draw_land(axes: Axes, layout: CruiseLayout, stands: gpd.GeoDataFrame, crs: Any) -> None:
-    pieces = layout.appraisal.pieces.to_crs(crs)
+    pieces = layout.basis.pieces.to_crs(crs)
     net = pieces[pieces["reason"] == ""]
     kept = pieces[pieces["reason"] != ""]
     net.plot(ax=axes, facecolor=GROUND, edgecolor="none")
     if len(kept):
         kept.plot(ax=axes, facecolor=KEPT, edgecolor="#8b9499", hatch="////", linewidth=0.2)
-    streams = layout.appraisal.streams
+    streams = layout.basis.streams
     if streams is not None and len(streams):
         streams.to_crs(crs).plot(ax=axes, color=WATER, linewidth=1.2)
     stands.boundary.plot(ax=axes, color="#5a655f", linewidth=0.7)
@@ -151,7 +151,7 @@ def _foot(figure: Figure, axes: Axes, layout: CruiseLayout, share: float, width:
         Patch(facecolor=KEPT, edgecolor="#8b9499", hatch="////", label="must stay: no plots"),
         Line2D([], [], color="#5a655f", linewidth=0.8, label="stand line"),
     ]  # fmt: skip
-    streams = layout.appraisal.streams
+    streams = layout.basis.streams
     if streams is not None and len(streams):
         signs.append(Line2D([], [], color=WATER, linewidth=1.3, label="stream"))
     figure.legend(
@@ -168,34 +168,55 @@ def _spot(
     axes.annotate(words, (plots, error), xytext=(8, above), textcoords="offset points", fontsize=8)
 
 
-def curve_figure(layout: CruiseLayout) -> Figure:
-    """Draw the expected error against the number of plots, and against cost where it is known."""
+def curve_figure(layout: CruiseLayout) -> Figure | None:
+    """Draw the expected error against the number of plots, and against cost where it is known.
+
+    None where no error can be promised of any number of plots.
+    """
     curve: pd.DataFrame = layout.curve
+    if curve.empty:
+        return None
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(_WIDTH_IN, 2.7), layout="constrained")
         axes = figure.add_subplot()
         axes.plot(curve["plots"], curve["error_pct"], color="#265331", linewidth=1.8)
-        last = layout.appraisal.total(layout.measure)
-        now = layout.expected_error_pct
-        above = 9 if not now < last.sampling_error_pct else -15
-        words = f"this layout: {len(layout.plots)} plots, ± {now:.1f} %"
+        last, now = layout.basis.last, layout.expected_error_pct
+        above = 9
+        if last is not None and np.isfinite(last.sampling_error_pct):
+            above = 9 if not now < last.sampling_error_pct else -15
+            words = f"last cruise: {last.n} plots, ± {last.sampling_error_pct:.1f} %"
+            _spot(axes, last.n, last.sampling_error_pct, words, "D", "white", -6 - above)
         if np.isfinite(now):
+            words = f"this layout: {len(layout.plots)} plots, ± {now:.1f} %"
             _spot(axes, len(layout.plots), now, words, "o", WALK, above)
-        words = f"last cruise: {last.n} plots, ± {last.sampling_error_pct:.1f} %"
-        _spot(axes, last.n, last.sampling_error_pct, words, "D", "white", -6 - above)
         axes.set_xlabel("Plots", fontsize=8)
-        axes.set_ylabel(f"Error, ± % at {layout.appraisal.confidence:.0%}", fontsize=8)
+        axes.set_ylabel(f"Error, ± % at {layout.basis.confidence:.0%}", fontsize=8)
         axes.set_ylim(bottom=0)
         axes.set_xlim(left=0)
         axes.grid(color="#dfe5e0", linewidth=0.6)
         axes.set_axisbelow(True)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
-        if "cost_usd" in curve and len(curve) and curve["plots"].iloc[-1] > 0:
-            each = float(curve["cost_usd"].iloc[-1] / curve["plots"].iloc[-1])
-            if each > 0:
-                to_dollars, to_plots = (lambda n: n * each), (lambda c: c / each)
-                top = axes.secondary_xaxis("top", functions=(to_dollars, to_plots))
-                top.xaxis.set_major_formatter(lambda v, _: f"${v:,.0f}")
-                top.set_xlabel("Cost", fontsize=8)
+        if "cost_usd" in curve:
+            _cost_axis(axes, curve)
     return figure
+
+
+def _cost_axis(axes: Axes, curve: pd.DataFrame) -> None:
+    """Put what the plots cost above them; plots of one number cost what their allocation does."""
+    plots = curve["plots"].to_numpy(dtype=float)
+    cost = np.maximum.accumulate(curve["cost_usd"].to_numpy(dtype=float))
+    beyond = 10.0  # past the curve, and before it, at the price of its ends
+    n = np.concatenate([[0.0], plots, [plots[-1] * beyond]])
+    usd = np.concatenate([[0.0], cost, [cost[-1] * beyond]])
+    usd += np.arange(len(usd)) * 1e-6  # so that it can be turned round
+
+    def to_usd(count: Any) -> Any:
+        return np.interp(count, n, usd)
+
+    def to_plots(dollars: Any) -> Any:
+        return np.interp(dollars, usd, n)
+
+    top = axes.secondary_xaxis("top", functions=(to_usd, to_plots))
+    top.xaxis.set_major_formatter(lambda v, _: f"${v:,.0f}")
+    top.set_xlabel("Cost of the plots", fontsize=8)

@@ -11,10 +11,12 @@ import pandas as pd
 import shapely
 
 from standmap._writing import check_folder, write_folder
+from standmap.instruments import Paper
 from standmap.layout.placement import net_ground
 from standmap.layout.sheet import field_sheet_html
-from standmap.layout.work import WGS84, CruiseLayout
+from standmap.layout.work import CruiseLayout
 from standmap.report.tables import write_csv
+from standmap.steps.land import WGS84
 
 RECORD: Final = "layout.json"
 FILES: Final = (
@@ -32,7 +34,12 @@ _GPX: Final = "http://www.topografix.com/GPX/1/1"
 
 
 def write_layout(
-    layout: CruiseLayout, out: str | Path, *, paces_per_chain: float | None = None
+    layout: CruiseLayout,
+    out: str | Path,
+    *,
+    paces_per_chain: float | None = None,
+    declination_deg: float | None = None,
+    paper: Paper = "letter",
 ) -> dict[str, Path]:
     """Write a layout to a folder, all files or none.
 
@@ -42,8 +49,8 @@ def write_layout(
         What to write.
     out : path
         The folder; an earlier layout in it is replaced, other files are left.
-    paces_per_chain : float, optional
-        Adds the walker's own paces to the field sheet.
+    paces_per_chain, declination_deg, paper
+        For the field sheet; see `field_sheet_html`.
 
     Returns
     -------
@@ -54,10 +61,14 @@ def write_layout(
     ------
     OutputError
         If the folder cannot be written or holds such a file from elsewhere.
+    DomainError
+        If the pace count, the declination or the paper is out of range.
     """
 
     def make(folder: Path) -> None:
-        sheet = field_sheet_html(layout, paces_per_chain=paces_per_chain)
+        sheet = field_sheet_html(
+            layout, paces_per_chain=paces_per_chain, declination_deg=declination_deg, paper=paper
+        )
         (folder / "field_sheet.html").write_text(sheet, encoding="utf-8")
         (folder / "next_plots.gpx").write_bytes(gpx(layout))
         _write_layers(layout, folder / "layout.gpkg")
@@ -70,17 +81,20 @@ def write_layout(
         curve = {"error_pct": 2, "walk_miles": 1, "cost_usd": 2}
         write_csv(layout.curve.round(curve), folder / "error_curve.csv")
 
+    stated = layout.strata[layout.strata["cv_from"] == "stated"].set_index("stratum")
     about: dict[str, object] = {
         "made_by": "standmap layout",
-        "tract": layout.appraisal.name,
+        "tract": layout.basis.name,
         "method": layout.method,
         "shared_out_by": layout.by,
         "seed": layout.seed,
         "target_error_pct": layout.target_pct,
+        "budget_usd": layout.budget_usd,
         "planned_plots": layout.planned,
         "placed_plots": len(layout.plots),
         "off_edge_ft": layout.off_edge_ft,
-        "measure": layout.measure,
+        "measure": layout.basis.measure or None,
+        "stated_cv_pct": stated["cv_pct"].to_dict(),
     }
     return write_folder(out, make, record=RECORD, about=about)
 
@@ -105,7 +119,7 @@ def gpx(layout: CruiseLayout) -> bytes:
     for row in rows:
         point(root, "wpt", row)
     route = ET.SubElement(root, f"{{{_GPX}}}rte")
-    ET.SubElement(route, f"{{{_GPX}}}name").text = _plain(f"{layout.appraisal.name}: plots")
+    ET.SubElement(route, f"{{{_GPX}}}name").text = _plain(f"{layout.basis.name}: plots")
     for row in rows:
         point(route, "rtept", row)
     ET.indent(root)
@@ -128,7 +142,7 @@ def _write_layers(layout: CruiseLayout, path: Path) -> None:
         crs=WGS84,
     )
     ground = net_ground(
-        layout.appraisal.pieces, layout.appraisal.tract.crs, off_edge_ft=layout.off_edge_ft
+        layout.basis.pieces, layout.basis.crs, off_edge_ft=layout.off_edge_ft
     ).to_crs(WGS84)
     for name, layer in (("next_plots", layout.plots), ("walk", walk), ("ground", ground)):
         if len(layer):

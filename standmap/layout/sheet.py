@@ -14,8 +14,10 @@ import pandas as pd
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from standmap.cruise import plot_radius_factor, plot_radius_ft
-from standmap.instruments import CHAIN_FT, limiting_distance_table, paces
+from standmap.errors import DomainError
+from standmap.instruments import CHAIN_FT, Paper, limiting_distance_table, paces, paper_size_in
 from standmap.layout.figures import curve_figure, map_figure
+from standmap.layout.plan import LEAST_PER_STAND
 from standmap.layout.work import CruiseLayout
 from standmap.report.figures import as_image
 from standmap.report.offline import seal
@@ -33,8 +35,9 @@ MOST_ERROR_PCT: Final = 100.0
 
 _METHOD_WORDS: Final = {
     "grid": "A square grid with a random start in each stratum (one over the whole tract where "
-    "plots are shared out by acres): every net acre has the same chance in its stratum. The "
-    "appraisal treats a grid as a random sample, which as a rule overstates its error.",
+    "plots are shared out by acres): every net acre has the same chance in its stratum. A stratum "
+    "with too few plots for a grid gets random points spread evenly. The appraisal treats both as "
+    "a random sample, which as a rule overstates the error.",
     "random": "Independent random points in each stand, every net acre of it as likely as any "
     "other.",
     "balanced": "Random points spread evenly in each stand, every net acre of it as likely as any "
@@ -46,6 +49,11 @@ _BY_WORDS: Final = {
     "(Neyman)",
     "acres": "by acres: the same density everywhere",
 }
+_BY_COST: Final = (
+    "by acres × spread between plots over the root of a plot's cost, the smallest error for the "
+    "money"
+)
+_CV_MARKS: Final = {"tract": " *", "stated": " †"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +66,13 @@ class Radius:
     notes: list[str]
 
 
-def field_sheet_html(layout: CruiseLayout, *, paces_per_chain: float | None = None) -> str:
+def field_sheet_html(
+    layout: CruiseLayout,
+    *,
+    paces_per_chain: float | None = None,
+    declination_deg: float | None = None,
+    paper: Paper = "letter",
+) -> str:
     """Return the field sheet as one HTML page that fetches nothing.
 
     Parameters
@@ -67,6 +81,11 @@ def field_sheet_html(layout: CruiseLayout, *, paces_per_chain: float | None = No
         What to print.
     paces_per_chain : float, optional
         Adds a column of the walker's own paces.
+    declination_deg : float, optional
+        How far a compass needle points east of true north here and now, west negative: adds
+        magnetic bearings. [degrees]
+    paper : {"letter", "a4"}
+        What it will be printed on.
 
     Returns
     -------
@@ -76,30 +95,58 @@ def field_sheet_html(layout: CruiseLayout, *, paces_per_chain: float | None = No
     Raises
     ------
     DomainError
-        If the pace count is out of range.
+        If the pace count, the declination or the paper is out of range.
     """
-    appraisal = layout.appraisal
+    width, height = paper_size_in(paper)
+    if declination_deg is not None and not -90 <= declination_deg <= 90:
+        raise DomainError(
+            f"'declination' must be -90 to 90 degrees, east positive; got {declination_deg:g}."
+        )
+    basis, curve = layout.basis, curve_figure(layout)
     page = _template().render(
-        name=appraisal.name,
+        name=basis.name,
         style=_static("field_sheet.css"),
+        page_size=f"{width:.4g}in {height:.4g}in",
         layout=layout,
         measure=_measure_words(layout),
-        confidence=f"{appraisal.confidence:.0%}",
+        confidence=f"{basis.confidence:.0%}",
         error=_percent(layout.expected_error_pct),
+        rests_on=_rests_on(layout),
         design=_design_words(layout),
         maps=_maps(layout),
-        walk=_walk(layout, paces_per_chain),
+        walk=_walk(layout, paces_per_chain, declination_deg),
         paced=paces_per_chain,
+        declination=None if declination_deg is None else _declination_words(declination_deg),
         radii=_radii(layout),
         tally_rows=range(TALLY_ROWS),
         copies=math.ceil(len(layout.plots) / 2),
         method_words=_method_words(layout),
-        by_words=_BY_WORDS[layout.by],
+        by_words=_by_words(layout),
         stands=_stand_rows(layout),
         strata=_stratum_rows(layout),
-        curve=as_image(curve_figure(layout)),
+        marks="".join(sorted({_CV_MARKS.get(c, "").strip() for c in layout.strata["cv_from"]})),
+        curve=None if curve is None else as_image(curve),
     )
     return seal(page)
+
+
+def _by_words(layout: CruiseLayout) -> str:
+    costed = layout.by == "optimum" and "cost_usd" in layout.strata
+    return _BY_COST if costed else _BY_WORDS[layout.by]
+
+
+def _rests_on(layout: CruiseLayout) -> str:
+    """Say whose spread the expected error rests on."""
+    sources = set(layout.strata["cv_from"])
+    if sources == {"stated"}:
+        return "as the planner stated"
+    if "stated" in sources:
+        return "as the last cruise's did, and as stated where marked"
+    return "as the last cruise's did"
+
+
+def _declination_words(degrees: float) -> str:
+    return f"{abs(degrees):g}° {'east' if degrees >= 0 else 'west'}"
 
 
 def _method_words(layout: CruiseLayout) -> str:
@@ -132,10 +179,13 @@ def _percent(value: float) -> str:
 
 
 def _measure_words(layout: CruiseLayout) -> str:
-    rule = layout.measure.removeprefix("bf_")
+    measure = layout.basis.measure
+    if not measure:
+        return "timber"
+    rule = measure.removeprefix("bf_")
     if rule in RULE_NAMES:
         return f"board feet, {RULE_NAMES[rule]}"
-    return layout.measure.replace("_", " ")
+    return measure.replace("_", " ")
 
 
 def _maps(layout: CruiseLayout) -> list[dict[str, str]]:
@@ -152,7 +202,9 @@ def _maps(layout: CruiseLayout) -> list[dict[str, str]]:
     return maps
 
 
-def _walk(layout: CruiseLayout, paces_per_chain: float | None) -> list[dict[str, str]]:
+def _walk(
+    layout: CruiseLayout, paces_per_chain: float | None, declination_deg: float | None
+) -> list[dict[str, str]]:
     plots = layout.plots
     feet = plots["chains"].to_numpy(dtype=float) * CHAIN_FT
     steps = (
@@ -167,7 +219,8 @@ def _walk(layout: CruiseLayout, paces_per_chain: float | None) -> list[dict[str,
                 "plot": row.plot,
                 "stand": row.stand,
                 "stratum": row.stratum,
-                "bearing": "start" if first else f"{round(row.bearing_deg) % 360:03d}°",
+                "bearing": "start" if first else _degrees(row.bearing_deg),
+                "magnetic": "" if first else _degrees(row.bearing_deg - (declination_deg or 0.0)),
                 "chains": "" if first else f"{row.chains:.2f}",
                 "feet": "" if first else f"{feet[at]:,.0f}",
                 "paces": "" if first else f"{steps[at]:.0f}",
@@ -178,9 +231,13 @@ def _walk(layout: CruiseLayout, paces_per_chain: float | None) -> list[dict[str,
     return rows
 
 
+def _degrees(bearing: float) -> str:
+    return f"{round(bearing) % 360:03d}°"
+
+
 def _design_words(layout: CruiseLayout) -> str:
     words = []
-    for part in layout.appraisal.tract.design.parts:
+    for part in layout.basis.design.parts if layout.basis.design else ():
         point = part.design == "point"
         size = f"{part.size:g}"
         if math.isnan(part.size):  # every plot states its own
@@ -196,18 +253,16 @@ def _design_words(layout: CruiseLayout) -> str:
 
 
 def _sizes(layout: CruiseLayout, column: str) -> str:
-    found = np.unique(layout.appraisal.tract.plots[column].dropna().to_numpy(dtype=float))
-    return " or ".join(f"{v:g}" for v in found)
+    return " or ".join(f"{v:g}" for v in layout.basis.own_sizes[column]) or "not yet chosen"
 
 
 def _radii(layout: CruiseLayout) -> list[Radius]:
     """Return a table for each factor and plot size in the design."""
-    factors: set[float] = set()
-    sizes: set[float] = set()
-    for part in layout.appraisal.tract.design.parts:
-        into, column = (factors, "baf") if part.design == "point" else (sizes, "plot_acres")
-        own = layout.appraisal.tract.plots[column].dropna().to_numpy(dtype=float)
-        into.update([part.size] if not math.isnan(part.size) else np.unique(own).tolist())
+    factors = set(layout.basis.own_sizes["baf"])
+    sizes = set(layout.basis.own_sizes["plot_acres"])
+    for part in layout.basis.design.parts if layout.basis.design else ():
+        if part.design in ("point", "fixed") and not math.isnan(part.size):
+            (factors if part.design == "point" else sizes).add(part.size)
     return [*(_point_table(f) for f in sorted(factors)), *(_plot_table(s) for s in sorted(sizes))]
 
 
@@ -258,7 +313,7 @@ def _stand_rows(layout: CruiseLayout) -> list[list[str]]:
             f"{last}",
             f"{planned}",
             f"{placed}",
-            "borrows" if placed < 2 else _percent(error),
+            "borrows" if placed < LEAST_PER_STAND else _percent(error),
         ]
         for stand, stratum, acres, last, planned, placed, error in rows
     ]
@@ -266,20 +321,22 @@ def _stand_rows(layout: CruiseLayout) -> list[list[str]]:
 
 def _stratum_rows(layout: CruiseLayout) -> list[list[str]]:
     strata: pd.DataFrame = layout.strata
-    if "spacing_chains" not in strata:
-        strata = strata.assign(spacing_chains=np.nan)
+    for absent in {"spacing_chains", "cost_usd"} - set(strata.columns):
+        strata = strata.assign(**{absent: np.nan})
+    known = layout.basis.is_cruised or layout.basis.has_guess
     columns = ["stratum", "acres", "plots", "mean", "cv_pct", "cv_from", "planned", "placed"]
-    rows: Any = strata[[*columns, "spacing_chains"]].itertuples(index=False, name=None)
+    rows: Any = strata[[*columns, "spacing_chains", "cost_usd"]].itertuples(index=False, name=None)
     return [
         [
             str(stratum),
             f"{acres:.1f}",
             f"{last}",
-            f"{mean:,.0f}",
-            f"{cv:.0f} %" + (" *" if cv_from == "tract" else ""),
+            f"{mean:,.0f}" if known else "not known",
+            f"{cv:.0f} %{_CV_MARKS.get(cv_from, '')}" if np.isfinite(cv) else "not known",
             f"{planned}",
             f"{placed}",
             f"{chains:.1f}" if np.isfinite(chains) else "",
+            f"{cost:,.2f}" if np.isfinite(cost) else "",
         ]
-        for stratum, acres, last, mean, cv, cv_from, planned, placed, chains in rows
+        for stratum, acres, last, mean, cv, cv_from, planned, placed, chains, cost in rows
     ]

@@ -1,4 +1,4 @@
-"""The layout of the next cruise, from an appraisal of the last one."""
+"""The layout of a cruise: the next one, from the last; or the first, from what is guessed."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import Geod, Transformer
+from pyproj import CRS, Geod, Transformer
 
-from standmap.cruise import Estimate
+from standmap.cruise import THUMB_ACRES, Estimate, points_by_area
 from standmap.errors import DomainError
 from standmap.instruments import CHAIN_FT
+from standmap.layout.basis import Basis, ByStratum, basis_of, costs_of, cvs_of
 from standmap.layout.placement import (
     METHODS,
     Method,
@@ -26,22 +27,28 @@ from standmap.layout.placement import (
 )
 from standmap.layout.plan import (
     By,
-    Expected,
     allocate_to_stands,
     error_curve,
     expected_errors,
     plots_for_error,
+    plots_in_budget,
     stratum_spread,
 )
+from standmap.layout.remarks import remarks
 from standmap.layout.walk import path_length, walking_order
+from standmap.steps.land import WGS84
+from standmap.tract import Ground
+from standmap.tract.findings import some
 from standmap.units import FT_PER_M, SQFT_PER_ACRE
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
 
-WGS84: Final = "EPSG:4326"
 WHOLE_TENTH_CHAINS: Final = 2.0
 """Grids this wide or wider are spaced in tenths of a chain, which is what pacing can keep."""
+
+LEAST_ON_GRID: Final = 6
+"""A grid of fewer points may let fall one or none; such a stratum is drawn balanced instead."""
 
 FT_PER_MILE: Final = 5280.0
 
@@ -52,18 +59,16 @@ class CruiseLayout:
 
     Attributes
     ----------
-    appraisal : Appraisal
-        Of the last cruise, whose spread the plan rests on.
+    basis : Basis
+        What the plan rests on: the last cruise, or guesses.
     method : {"grid", "random", "balanced"}
         How plots were placed.
     by : {"optimum", "acres"}
         How they were shared out among strata.
     seed : int
         Draws the same plots again.
-    measure : str
-        What was planned for, such as "bf_doyle".
-    target_pct : float or None
-        Error asked for; None where a number of plots was. [percent]
+    target_pct, budget_usd : float or None
+        Error or budget asked for; None where something else was. [percent], [USD]
     planned : int
         Plots planned; a grid may let fall a few more or fewer.
     off_edge_ft : float
@@ -73,11 +78,12 @@ class CruiseLayout:
         ``lat``, ``bearing_deg`` (from true north) and ``chains`` (level) from the plot before; NaN
         for the first.
     stands : DataFrame
-        ``stand, stratum, acres`` (net), ``last_plots``, ``mean`` (per acre, last cruise),
+        ``stand, stratum, acres`` (net), ``last_plots``, ``mean`` (per acre: found, guessed, or 1),
         ``ground_acres`` (less any set-back), ``planned``, ``placed``, ``expected_error_pct`` (of
-        ``placed``; NaN where it borrows).
+        ``placed``; NaN where it borrows or no spread is known).
     strata : DataFrame
-        From `stratum_spread`, with ``planned``, ``placed`` and, for a grid, ``spacing_chains``.
+        From `stratum_spread`, with ``planned``, ``placed``, ``cost_usd`` (of a plot) where known
+        and, for a grid, ``spacing_chains`` (NaN where there were too few plots for one).
     curve : DataFrame
         From `error_curve`.
     expected : Estimate or None
@@ -88,12 +94,12 @@ class CruiseLayout:
         What the cruiser should know.
     """
 
-    appraisal: Appraisal
+    basis: Basis
     method: Method
     by: By
     seed: int
-    measure: str
     target_pct: float | None
+    budget_usd: float | None
     planned: int
     off_edge_ft: float
     plots: gpd.GeoDataFrame
@@ -109,19 +115,29 @@ class CruiseLayout:
         """Expected sampling error of the tract total; NaN where none can be promised."""
         return float("nan") if self.expected is None else self.expected.sampling_error_pct
 
+    @property
+    def cost_usd(self) -> float:
+        """What the plots placed cost, in dollars; NaN where nobody has said."""
+        if "cost_usd" not in self.strata:
+            return float("nan")
+        return float((self.strata["cost_usd"] * self.strata["placed"]).sum())
+
     def summary(self) -> str:
         """Return the layout in a few lines."""
         if self.expected is None:
             error = "no error can be promised"
         else:
             error = f"± {self.expected_error_pct:.1f} % expected at {self.expected.confidence:.0%}"
+        cost = f"${self.cost_usd:,.0f} for the plots; " if np.isfinite(self.cost_usd) else ""
         lines = [
-            f"{self.appraisal.name}: {len(self.plots)} plots ({self.method}), {error}; "
+            f"{self.basis.name}: {len(self.plots)} plots ({self.method}), {error}; {cost}"
             f"{self.walk_miles:.1f} miles of straight legs. Seed {self.seed}.",
             *(
-                f"  {name}: {placed} plots on {acres:,.1f} acres, CV {cv:.0f} %"
-                for name, placed, acres, cv in self.strata[
-                    ["stratum", "placed", "acres", "cv_pct"]
+                f"  {name}: {placed} {'plot' if placed == 1 else 'plots'} on {acres:,.1f} acres, "
+                + (f"CV {cv:.0f} %" if np.isfinite(cv) else "CV not known")
+                + {"stated": " (stated)", "tract": " (the tract's)"}.get(cv_from, "")
+                for name, placed, acres, cv, cv_from in self.strata[
+                    ["stratum", "placed", "acres", "cv_pct", "cv_from"]
                 ].itertuples(index=False, name=None)
             ),
             *(f"To know: {note}" for note in self.notes),
@@ -130,33 +146,37 @@ class CruiseLayout:
 
     def __repr__(self) -> str:
         return (
-            f"<CruiseLayout of {self.appraisal.name}: {len(self.plots)} plots, {self.method}, "
+            f"<CruiseLayout of {self.basis.name}: {len(self.plots)} plots, {self.method}, "
             f"expected error {self.expected_error_pct:.1f} %, {self.walk_miles:.1f} miles>"
         )
 
 
 def lay_out_cruise(
-    appraisal: Appraisal,
+    source: Appraisal | Ground,
     *,
     error_pct: float | None = None,
     plots: int | None = None,
+    budget_usd: float | None = None,
     method: Method = "grid",
     by: By = "optimum",
     off_edge_ft: float = 0.0,
     seed: int | None = None,
     start_lon_lat: tuple[float, float] | None = None,
     measure: str | None = None,
-    cost_per_plot_usd: float | None = None,
+    cv_pct: ByStratum | None = None,
+    per_acre: ByStratum | None = None,
+    cost_usd: ByStratum | None = None,
 ) -> CruiseLayout:
-    """Lay out the next cruise of a tract.
+    """Lay out the next cruise of a tract, or its first.
 
     Parameters
     ----------
-    appraisal : Appraisal
-        Of the last cruise (or a pre-cruise).
-    error_pct, plots : float, int
-        The sampling error wanted of the tract total at the tract's confidence [percent], or the
-        number of plots there is money for. One of the two.
+    source : Appraisal or Ground
+        Of the last cruise (or a pre-cruise); or the ground of a tract that no one has cruised, from
+        `standmap.tract.read_ground`.
+    error_pct, plots, budget_usd : float, int, float
+        The sampling error wanted of the tract total at the tract's confidence [percent], the number
+        of plots, or the money for all plots together [USD]. One of the three.
     method : {"grid", "random", "balanced"}
         A square grid with a random start in each stratum; independent random points in each
         stand; or random points spread evenly in each stand (`local_pivotal`).
@@ -169,9 +189,17 @@ def lay_out_cruise(
     start_lon_lat : tuple, optional
         Where the walk starts, such as the gate. [degrees]
     measure : str, optional
-        What to plan for; by default board feet by the tract's own rule.
-    cost_per_plot_usd : float, optional
-        Adds cost to the curve. [USD]
+        What to plan for after a cruise; by default board feet by the tract's own rule.
+    cv_pct : float or mapping, optional
+        Coefficient of variation between plots, for all strata or by stratum ("*" for those not
+        named): in place of the last cruise's where it names a stratum, and of ``[layout]`` in the
+        tract file. [percent]
+    per_acre : float or mapping, optional
+        What an acre of each stratum is guessed to hold on a tract never cruised, in any one unit.
+        Without it all strata are taken to hold alike.
+    cost_usd : float or mapping, optional
+        Of one plot: adds cost to the curve, and with "optimum" sends plots where they are cheap.
+        [USD]
 
     Returns
     -------
@@ -180,31 +208,40 @@ def lay_out_cruise(
     Raises
     ------
     DomainError
-        If not exactly one of ``error_pct`` and ``plots`` is given, an option is unknown or out of
-        range, the tract was tallied whole or in strips, or nothing can be placed.
+        If not just one of ``error_pct``, ``plots`` and ``budget_usd`` is given, an option is
+        unknown or out of range, no spread is known where one is needed, or nothing can be placed.
 
     Examples
     --------
-    >>> import standmap
-    >>> from standmap.tract.sample import sample_folder
-    >>> last = standmap.appraise(standmap.read_tract(sample_folder()))
-    >>> layout = lay_out_cruise(last, plots=60, method="balanced", seed=7)
+    >>> from standmap.tract import read_ground, sample_folder
+    >>> layout = lay_out_cruise(
+    ...     read_ground(sample_folder()), plots=60, method="balanced", cv_pct=60, seed=7
+    ... )
     >>> len(layout.plots), int(layout.stands["planned"].sum())
     (60, 60)
     """
-    _check(appraisal, error_pct, plots, method, by)
-    measure = measure or f"bf_{appraisal.settings.volume.log_rule}"
-    ground = net_ground(appraisal.pieces, appraisal.tract.crs, off_edge_ft=off_edge_ft)
-    stands = _stands(appraisal, ground, measure)
-    strata = stratum_spread(_last_plots(appraisal, measure), stands)
-    conf = appraisal.confidence
-    if plots is None:
-        assert error_pct is not None
+    _check(error_pct, plots, budget_usd, method, by, seed)
+    basis = basis_of(source, measure=measure, per_acre=per_acre)
+    ground = net_ground(basis.pieces, basis.crs, off_edge_ft=off_edge_ft)
+    stands = _stands(basis, ground)
+    start = _in_plane(start_lon_lat, basis.crs)
+    costs = costs_of(basis, cost_usd)
+    strata = stratum_spread(basis.plots, stands, cvs_of(basis, cv_pct))
+    if costs is not None:
+        strata["cost_usd"] = strata["stratum"].map(costs)
+    _check_spread(basis, strata, plots, budget_usd, by)
+    conf = basis.confidence
+    if budget_usd is not None:
+        if costs is None:
+            raise DomainError(
+                "A budget in dollars needs the cost of a plot: 'cost_usd', for all strata or each."
+            )
+        plots = plots_in_budget(budget_usd, stands, strata, by=by)
+    elif error_pct is not None:
         plots = plots_for_error(error_pct, stands, strata, confidence=conf, by=by)
+    assert plots is not None  # one of the three was given
     stands["planned"] = allocate_to_stands(plots, stands, strata, by=by)
     seed = secrets.randbelow(2**31) if seed is None else seed
-    if seed < 0:
-        raise DomainError(f"'seed' must be a whole number of 0 or more; got {seed}.")
     rng = np.random.default_rng(seed)
     strata["planned"] = _by_stratum(stands, strata, "planned")
     if method == "grid":
@@ -213,75 +250,103 @@ def lay_out_cruise(
         xy = _by_stand(ground, stands, method, rng)
     if len(xy) == 0:
         raise DomainError("No plot fell on the tract's net acres. Ask for more plots.")
-    start = _in_plane(start_lon_lat, appraisal)
     xy = xy[walking_order(xy, start_xy=start)]
-    made = _plot_layer(xy, ground, stands, appraisal)
+    made = _plot_layer(xy, ground, stands, basis.crs)
     stands["placed"] = stands["stand"].map(made["stand"].value_counts()).fillna(0).astype(np.int64)
     strata["placed"] = _by_stratum(stands, strata, "placed")
     found = expected_errors(stands["placed"], stands, strata, confidence=conf)
-    stands["expected_error_pct"] = np.nan if found is None else found.stand_error_pct
+    stands["expected_error_pct"] = found.stand_error_pct
     return CruiseLayout(
-        appraisal=appraisal,
+        basis=basis,
         method=method,
         by=by,
         seed=seed,
-        measure=measure,
         target_pct=error_pct,
+        budget_usd=budget_usd,
         planned=plots,
         off_edge_ft=off_edge_ft,
         plots=made,
         stands=stands,
         strata=strata,
-        curve=error_curve(
-            stands,
-            strata,
-            confidence=conf,
-            around=plots,
-            by=by,
-            cost_per_plot_usd=cost_per_plot_usd,
-        ),
-        expected=None if found is None else found.tract,
+        curve=error_curve(stands, strata, confidence=conf, around=plots, by=by),
+        expected=found.tract,
         walk_miles=path_length(xy) * FT_PER_M / FT_PER_MILE,
-        notes=tuple(_notes(appraisal, stands, strata, found, error_pct, off_edge_ft, method)),
+        notes=tuple(
+            remarks(
+                basis,
+                stands,
+                strata,
+                found,
+                target_pct=error_pct,
+                off_edge_ft=off_edge_ft,
+                method=method,
+            )
+        ),
     )
 
 
 def _check(
-    appraisal: Appraisal, error_pct: float | None, plots: int | None, method: str, by: str
+    error_pct: float | None,
+    plots: int | None,
+    budget_usd: float | None,
+    method: str,
+    by: str,
+    seed: int | None,
 ) -> None:
-    if (error_pct is None) == (plots is None):
-        raise DomainError("Give either 'error' (the sampling error wanted) or 'plots', not both.")
+    if sum(asked is not None for asked in (error_pct, plots, budget_usd)) != 1:
+        raise DomainError(
+            "Give just one of 'error' (the sampling error wanted), 'plots' and 'budget'."
+        )
     if plots is not None and plots < 1:
         raise DomainError(f"'plots' must be 1 or more; got {plots}.")
     if method not in METHODS:
         raise DomainError(f"'method' must be one of {', '.join(METHODS)}; got {method!r}.")
     if by not in ("optimum", "acres"):
         raise DomainError(f"'by' must be 'optimum' or 'acres'; got {by!r}.")
-    kinds = {part.design for part in appraisal.tract.design.parts}
-    if kinds & {"strip", "complete"}:
-        raise DomainError(
-            "The last cruise was tallied whole or in strips, which says nothing of the spread "
-            "between plots. Make a pre-cruise of ten or more points or plots, and plan from it."
+    if seed is not None and seed < 0:
+        raise DomainError(f"'seed' must be a whole number of 0 or more; got {seed}.")
+
+
+def _check_spread(
+    basis: Basis, strata: pd.DataFrame, plots: int | None, budget_usd: float | None, by: str
+) -> None:
+    """Refuse a plan that needs a spread nobody knows."""
+    unknown = strata.loc[strata["sd"].isna(), "stratum"].tolist()
+    if not unknown or (by == "acres" and (plots or budget_usd)):
+        return
+    why = "no one has cruised the tract"
+    if basis.is_cruised:
+        why = (
+            "the last cruise was tallied whole or in strips, which says nothing of the spread "
+            "between plots"
         )
+    acres, rule = float(strata["acres"].sum()), ""
+    if acres <= THUMB_ACRES:
+        rule = f" (a rule of thumb for {acres:,.0f} acres: {points_by_area(acres)} points)"
+    raise DomainError(
+        f"No CV is known of {some(unknown)}: {why}. Make a pre-cruise of ten or more plots in each "
+        "stratum and plan from it; or state CVs, in [layout] of the tract file (cv_pct = 60, or "
+        "by stratum) or on the command line (--cv 60); or ask for a number of plots shared out by "
+        f"acres (--by acres), of which no error can be promised{rule}."
+    )
 
 
-def _stands(appraisal: Appraisal, ground: gpd.GeoDataFrame, measure: str) -> pd.DataFrame:
+def _stands(basis: Basis, ground: gpd.GeoDataFrame) -> pd.DataFrame:
     """Return the stands that have ground for plots, in the tract's order."""
-    known = f"{measure}_per_acre"
-    if known not in appraisal.stands:
-        raise DomainError(f"There is no measure {measure!r} to plan for.")
-    frame = pd.DataFrame(appraisal.stands[["stand", "stratum", "net_acres", "plots", known]])
-    frame.columns = pd.Index(["stand", "stratum", "acres", "last_plots", "mean"])
+    columns = ["stand", "stratum", "acres", "last_plots", "mean"]
+    frame = pd.DataFrame(basis.stands[columns])
     frame["ground_acres"] = frame["stand"].map(ground.set_index("stand")["acres"])
+    if basis.plot_acres > 0:
+        frame["plot_share"] = basis.plot_acres / basis.stands["gross_acres"].to_numpy(dtype=float)
     frame = frame[frame["ground_acres"].notna()].reset_index(drop=True)
+    if frame.empty and not basis.net_acres > 0:
+        raise DomainError(
+            "The tract has no net acres: all of it must stay, so there is nowhere to put plots. "
+            "Look at the buffers and exclusions."
+        )
     if frame.empty:
         raise DomainError("No ground is left to put plots on. Ask for a smaller set-back.")
     return frame
-
-
-def _last_plots(appraisal: Appraisal, measure: str) -> pd.DataFrame:
-    used = appraisal.plots[appraisal.plots["used"] & appraisal.plots[measure].notna()]
-    return pd.DataFrame({"stand": used["stand"].to_numpy(), "value": used[measure].to_numpy()})
 
 
 def _by_stratum(stands: pd.DataFrame, strata: pd.DataFrame, column: str) -> pd.Series:
@@ -308,7 +373,10 @@ def _grids(
     by: By,
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, list[float]]:
-    """Return grid points and each stratum's spacing; one grid for all where densities are alike."""
+    """Return grid points and each stratum's spacing; one grid for all where densities are alike.
+
+    A group with too few plots for a grid is drawn balanced, and has no spacing.
+    """
     shape = ground.set_index("stand").geometry
     one = by == "acres"
     groups = [strata["stratum"].tolist()] if one else [[s] for s in strata["stratum"]]
@@ -317,7 +385,9 @@ def _grids(
         mine = stands[stands["stratum"].isin(group)]
         n, acres = int(mine["planned"].sum()), float(mine["ground_acres"].sum())
         chains = np.nan
-        if n:
+        if n < LEAST_ON_GRID:
+            drawn.append(_by_stand(ground, mine, "balanced", rng))
+        else:
             chains = float(np.sqrt(acres * SQFT_PER_ACRE / n)) / CHAIN_FT
             if chains >= WHOLE_TENTH_CHAINS:
                 chains = np.floor(chains * 10 + 1e-9) / 10
@@ -327,7 +397,7 @@ def _grids(
     return np.concatenate(drawn), [spacing[s] for s in strata["stratum"]]
 
 
-def _in_plane(lon_lat: tuple[float, float] | None, appraisal: Appraisal) -> Any:
+def _in_plane(lon_lat: tuple[float, float] | None, crs: CRS) -> Any:
     if lon_lat is None:
         return None
     lon, lat = lon_lat
@@ -336,15 +406,15 @@ def _in_plane(lon_lat: tuple[float, float] | None, appraisal: Appraisal) -> Any:
             f"'start' must be a longitude and a latitude in degrees, such as -80.77 36.41; got "
             f"{lon:g} {lat:g}."
         )
-    return Transformer.from_crs(WGS84, appraisal.tract.crs, always_xy=True).transform(lon, lat)
+    return Transformer.from_crs(WGS84, crs, always_xy=True).transform(lon, lat)
 
 
 def _plot_layer(
-    xy: np.ndarray, ground: gpd.GeoDataFrame, stands: pd.DataFrame, appraisal: Appraisal
+    xy: np.ndarray, ground: gpd.GeoDataFrame, stands: pd.DataFrame, crs: CRS
 ) -> gpd.GeoDataFrame:
     stand = stand_of(xy, ground)
     stand = stand[~stand.index.duplicated()].reindex(range(len(xy)), fill_value="")
-    points = gpd.GeoSeries(shapely.points(xy), crs=appraisal.tract.crs).to_crs(WGS84)
+    points = gpd.GeoSeries(shapely.points(xy), crs=crs).to_crs(WGS84)
     lon, lat = points.x.to_numpy(), points.y.to_numpy()
     bearing, chains = legs(lon, lat)
     return gpd.GeoDataFrame(
@@ -386,47 +456,3 @@ def legs(lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     out, _, metres = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
     bearing = np.mod(np.asarray(out, dtype=np.float64), 360)
     return np.append(np.nan, bearing), np.append(np.nan, np.asarray(metres) * FT_PER_M / CHAIN_FT)
-
-
-def _notes(
-    appraisal: Appraisal,
-    stands: pd.DataFrame,
-    strata: pd.DataFrame,
-    found: Expected | None,
-    target: float | None,
-    off_edge_ft: float,
-    method: str,
-) -> list[str]:
-    notes = []
-    lost = sorted(set(appraisal.stands["stand"].astype(str)) - set(stands["stand"].astype(str)))
-    if lost:
-        notes.append(f"No ground for plots in stand {', '.join(lost)}: none were placed there.")
-    if off_edge_ft > 0:
-        left = 1 - float(stands["ground_acres"].sum() / appraisal.net_acres)
-        notes.append(
-            f"Plots were kept {off_edge_ft:g} ft off stand edges, which leaves {left:.0%} of the "
-            "net acres out of the sample. Edges often carry other timber than the middle, so the "
-            "estimate is biased by however much they differ, and its stated error does not show "
-            "it. Better: no set-back, and walk-through or mirage tallies at the edge."
-        )
-    weak = strata.loc[strata["cv_from"] == "tract", "stratum"]
-    if len(weak):
-        notes.append(
-            f"Too few plots were taken in {', '.join(map(str, weak))} to know the spread there; "
-            "the tract's was assumed."
-        )
-    alone = stands.loc[stands["placed"] < 2, "stand"]
-    if len(alone):
-        notes.append(
-            f"Fewer than two plots fell in stand {', '.join(map(str, alone))}: such a stand has no "
-            "error of its own and takes its stratum's figures."
-        )
-    if found is None:
-        notes.append("Some stratum has fewer than two plots: no error can be promised.")
-    elif target is not None and found.tract.sampling_error_pct > target:
-        notes.append(
-            f"With the plots that fell, {found.tract.sampling_error_pct:.1f} % is expected, over "
-            f"the {target:g} % asked for"
-            + (": a grid lets fall a few more or fewer than planned." if method == "grid" else ".")
-        )
-    return notes

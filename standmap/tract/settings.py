@@ -292,7 +292,7 @@ class VolumeTable(KeyTable):
 
 
 class GroundSettings(KeyTable):
-    """A tract file, checked, of a tract that may never have been cruised; `[stands]` is required."""
+    """A tract file, checked; `[stands]` is all that a tract never cruised needs."""
 
     tract: TractTable = Field(default_factory=TractTable)
     stands: StandsTable

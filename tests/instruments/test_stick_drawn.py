@@ -9,18 +9,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.transforms import Bbox
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
 from standmap import cli, commands
 from standmap.errors import OutputError
-from standmap.instruments import Stick, write_stick
+from standmap.instruments import Paper, Stick, paper_size_in, write_stick
+from standmap.instruments.drawing import in_style
+from standmap.instruments.files import figures
 
 POINTS_PER_IN = 72.0
 WITHIN_IN = 0.01
 LEFT_IN, JOIN_IN, OVERLAP_IN = 0.6, 9.0, 0.6
 DIAMETER_TOP_IN, HEIGHT_TOP_IN, FACE_IN = 6.55, 4.35, 1.2
 RULER_AT_IN = 1.1
+PRINTABLE_IN = 0.25  # what most printers leave blank; common practice, no source
 
 Segment = tuple[float, float, float, float]
 
@@ -104,6 +108,36 @@ class TestPdf:
             np.testing.assert_allclose(ticks(reader, page, edge_in), here, rtol=0, atol=WITHIN_IN)
             met += len(here)
         assert met >= len(expected)
+
+    def test_on_a4_the_marks_and_the_ruler_stand_where_they_do_on_letter(
+        self, stick: Stick, folder: Path, tmp_path: Path
+    ) -> None:
+        write_stick(stick, tmp_path, baf=20, paces_per_chain=12.5, paper="a4")
+        letter, a4 = PdfReader(folder / "stick.pdf"), PdfReader(tmp_path / "stick.pdf")
+        boxes = [(float(p.mediabox.width), float(p.mediabox.height)) for p in a4.pages]
+        upright = (210 / 25.4 * POINTS_PER_IN, 297 / 25.4 * POINTS_PER_IN)  # ISO 216
+        for page, box in enumerate(boxes):
+            on_its_side = page < len(boxes) - 3
+            assert box == pytest.approx(upright[::-1] if on_its_side else upright, abs=0.01)
+        for page in range(len(boxes) - 3):
+            for edge in (DIAMETER_TOP_IN, HEIGHT_TOP_IN, HEIGHT_TOP_IN - FACE_IN, RULER_AT_IN):
+                found = ticks(a4, page, edge)
+                np.testing.assert_allclose(
+                    found, ticks(letter, page, edge), rtol=0, atol=WITHIN_IN / 10
+                )
+                assert len(found) and found.max() < upright[1] / POINTS_PER_IN - 0.4
+
+    @pytest.mark.parametrize("paper", ["letter", "a4"])
+    def test_nothing_is_printed_off_the_page(self, stick: Stick, paper: Paper) -> None:
+        with in_style():
+            for page in figures(stick, 20, 12.5, paper):
+                wide, high = page.get_size_inches()
+                assert sorted((wide, high)) == pytest.approx(sorted(paper_size_in(paper)))
+                drawn = [*page.axes[0].texts, *page.axes[0].lines]
+                ink = Bbox.union([d.get_window_extent() for d in drawn])
+                low, top = np.array([ink.p0, ink.p1]) / page.dpi
+                assert low.min() >= PRINTABLE_IN
+                assert np.all(top <= np.array([wide, high]) - PRINTABLE_IN)
 
     def test_the_pages_are_letter_paper(self, stick: Stick, folder: Path) -> None:
         sizes = [

@@ -44,7 +44,7 @@ def folder(sample_appraisal: standmap.Appraisal, tmp_path_factory: pytest.TempPa
 
 class TestTheLayout:
     def test_every_plot_is_on_net_acres_of_its_stand(self, layout: CruiseLayout) -> None:
-        pieces = layout.appraisal.pieces
+        pieces = layout.basis.pieces
         joined = gpd.sjoin(layout.plots[["plot", "stand", "geometry"]], pieces, how="left")
         assert joined["plot"].is_unique
         assert (joined["reason"] == "").all()
@@ -119,8 +119,8 @@ class TestTheLayout:
     @pytest.mark.parametrize(
         ("words", "said"),
         [
-            ({}, "Give either 'error'"),
-            ({"plots": 10, "error_pct": 10.0}, "Give either 'error'"),
+            ({}, "Give just one of 'error'"),
+            ({"plots": 10, "error_pct": 10.0}, "Give just one of 'error'"),
             ({"plots": 0}, "'plots' must be 1 or more"),
             ({"plots": 10, "method": "nearby"}, "'method' must be one of grid, random, balanced"),
             ({"plots": 10, "by": "luck"}, "'by' must be 'optimum' or 'acres'"),
@@ -141,7 +141,7 @@ class TestTheLayout:
 
         design = Design((Part(design="complete"),))
         whole = replace(sample_appraisal, tract=replace(sample_appraisal.tract, design=design))
-        with pytest.raises(DomainError, match="Make a pre-cruise"):
+        with pytest.raises(DomainError, match="tallied whole or in strips"):
             lay_out_cruise(whole, plots=20)
 
 

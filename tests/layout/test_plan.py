@@ -75,7 +75,7 @@ class TestExpectedError:
         stands, strata = one_stand_strata(acres, [m.mean for m in means], [1.0, 1.0])
         strata["sd"] = [p.std(ddof=1) for p in plots]
         found = expected_errors([8, 12], stands, strata, confidence=0.90)
-        assert found is not None
+        assert found.tract is not None
         assert found.tract.sampling_error_pct == pytest.approx(whole.sampling_error_pct, rel=1e-12)
         assert found.stand_error_pct == pytest.approx(
             [m.sampling_error_pct for m in means], rel=1e-12
@@ -93,7 +93,7 @@ class TestExpectedError:
         plots = pd.DataFrame({"stand": used["stand"], "value": used["bf_doyle"]})
         strata = stratum_spread(plots, stands)
         found = expected_errors(stands["plots"], stands, strata, confidence=0.90)
-        assert found is not None
+        assert found.tract is not None
         reported = sample_appraisal.total("bf_doyle")
         assert found.tract.mean == pytest.approx(reported.mean, rel=1e-9)
         assert found.tract.sampling_error_pct == pytest.approx(reported.sampling_error_pct, rel=0.1)
@@ -105,7 +105,7 @@ class TestExpectedError:
         strata = strata.iloc[:1].assign(stratum="oak", acres=40.0, between_sd=15.0)
         both = expected_errors([6, 6], stands, strata, confidence=0.90)
         one = expected_errors([12, 0], stands, strata, confidence=0.90)
-        assert both is not None and one is not None
+        assert both.tract is not None and one.tract is not None
         assert one.tract.se > both.tract.se
         # 40 acres rest on twelve plots, and the 20 borrowed add the spread between stands twice.
         assert one.tract.se**2 == pytest.approx(40**2 * 20**2 / 12 + 15**2 * (20**2 + 20**2))
@@ -113,7 +113,11 @@ class TestExpectedError:
 
     def test_no_error_is_promised_on_one_plot(self) -> None:
         stands, strata = one_stand_strata([20.0, 20.0], [50.0, 50.0], [40.0, 40.0])
-        assert expected_errors([5, 1], stands, strata, confidence=0.90) is None
+        found = expected_errors([5, 1], stands, strata, confidence=0.90)
+        assert found.tract is None
+        # The stand with five plots keeps an error of its own: t(4) 2.1318 x 40 % / sqrt(5).
+        assert found.stand_error_pct[0] == pytest.approx(2.13185 * 40 / 5**0.5, rel=1e-4)
+        assert np.isnan(found.stand_error_pct[1])
 
 
 shares = st.lists(
@@ -140,11 +144,11 @@ class TestAllocation:
         errors = [
             expected_errors(
                 allocate_to_stands(40, stands, strata, by=by), stands, strata, confidence=0.9
-            )
+            ).tract
             for by in ("optimum", "acres")
         ]
         assert errors[0] is not None and errors[1] is not None
-        assert errors[0].tract.se < 0.9 * errors[1].tract.se
+        assert errors[0].se < 0.9 * errors[1].se
 
     def test_by_acres_every_acre_weighs_the_same(self) -> None:
         stands, strata = one_stand_strata([10.0, 30.0, 60.0], [1, 2, 3], [10, 200, 50])
@@ -164,7 +168,7 @@ class TestPlotsForError:
             found = expected_errors(
                 allocate_to_stands(n, stands, strata), stands, strata, confidence=0.9
             )
-            assert found is not None
+            assert found.tract is not None
             return found.tract.sampling_error_pct
 
         n = plots_for_error(12, stands, strata, confidence=0.9)
@@ -184,14 +188,12 @@ class TestPlotsForError:
     def test_the_curve_falls_and_passes_through_the_plan(self) -> None:
         stands, strata = one_stand_strata([30, 10, 20], [3500, 4500, 5000], [40, 65, 80])
         n = plots_for_error(12, stands, strata, confidence=0.9)
-        curve = error_curve(stands, strata, confidence=0.9, around=n, cost_per_plot_usd=40)
+        curve = error_curve(stands, strata.assign(cost_usd=40.0), confidence=0.9, around=n)
         at = curve.set_index("plots")
         assert at.loc[n, "error_pct"] <= 12
         assert at.loc[n, "cost_usd"] == 40 * n
         wide = curve[curve["plots"] % 5 == 0] if len(curve) > 30 else curve
         assert wide["error_pct"].iloc[0] > wide["error_pct"].iloc[-1]
-        with pytest.raises(DomainError, match="'cost'"):
-            error_curve(stands, strata, confidence=0.9, around=n, cost_per_plot_usd=-1)
 
 
 class TestSpread:
