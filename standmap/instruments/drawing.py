@@ -214,7 +214,7 @@ def _join(axes: Axes, x: float, letter: str, *, low: float, high: float, side: s
     if side == "before":
         _say(axes, x + 0.04, low + 0.04, f"glue under {letter}", ha="left", fontsize=5.5)
     words = f"cut {letter} " if side == "next" else f" {letter}"
-    _say(axes, x, high + 0.03, words, ha=ha, va="bottom", fontsize=8, fontweight="bold")
+    _say(axes, x, high + 0.03, words, ha=ha, va="bottom", fontsize=7, fontweight="bold")
 
 
 def stick_pages(stick: Stick, paper: Paper = "letter") -> Iterator[Figure]:

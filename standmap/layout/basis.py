@@ -15,7 +15,7 @@ from pyproj import CRS
 from standmap.cruise import Design, Estimate
 from standmap.errors import DomainError, Problem
 from standmap.steps.land import WGS84, lay_out
-from standmap.tract import Ground
+from standmap.tract import Ground, Tract
 from standmap.tract.findings import did_you_mean, some
 from standmap.tract.layout_settings import EVERY, LayoutTable
 
@@ -113,8 +113,8 @@ def basis_of(
     Raises
     ------
     DomainError
-        If the measure is not known, some strata are guessed at and not others, or a cruised tract
-        is guessed at.
+        If the measure is not known, some strata are guessed at and not others, a cruised tract is
+        guessed at, or the design has no plots to place.
     """
     if isinstance(source, Ground):
         if measure is not None:
@@ -136,10 +136,11 @@ def _of_appraisal(appraisal: Appraisal, measure: str) -> Basis:
     stands = appraisal.stands[columns].set_axis(
         ["stand", "stratum", "gross_acres", "acres", "last_plots", "mean", "geometry"], axis=1
     )
-    tract, design = appraisal.tract, appraisal.tract.design
+    tract: Tract = appraisal.tract
+    design: Design | None = tract.design
     used = appraisal.plots[appraisal.plots["used"] & appraisal.plots[measure].notna()]
-    if {part.design for part in design.parts} & {"strip", "complete"}:
-        used = used.iloc[:0]  # tallied whole or in strips: nothing of the spread between plots
+    if not _has_plots(tract.design):  # nothing of the spread between plots, nor of their size
+        used, design = used.iloc[:0], None
     return Basis(
         name=appraisal.name,
         crs=tract.crs,
@@ -181,6 +182,11 @@ def _unused_guess(file: str, stated: LayoutTable) -> list[Problem]:
 
 
 def _of_ground(ground: Ground, per_acre: ByStratum | None) -> Basis:
+    if ground.design is not None and not _has_plots(ground.design):
+        raise DomainError(
+            "The tract file's [cruise] is of strips or a complete tally, which have no points or "
+            'plots to place. Plan with design = "point" or "fixed".'
+        )
     land = lay_out(ground)
     stands = ground.stands[["stand", "stratum", "gross_acres", "geometry"]].to_crs(WGS84)
     stands = stands.assign(
@@ -220,6 +226,11 @@ def _named_strata(stands: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     blank = (stands["stratum"] == "").to_numpy(dtype=bool)
     word = ALL_STANDS if blank.all() else NO_STRATUM
     return stands.assign(stratum=np.where(blank, word, stands["stratum"].to_numpy(dtype=object)))
+
+
+def _has_plots(design: Design) -> bool:
+    """Return whether a design puts out points or plots all over, and not strips or every tree."""
+    return not {part.design for part in design.parts} & {"strip", "complete"}
 
 
 def _plot_acres(design: Design | None, *, finite: bool) -> float:

@@ -132,7 +132,7 @@ def allocate_to_stands(
     -------
     ndarray of int
         Plots of each stand; they sum to ``plots``. Every stand has at least 2, where there are
-        that many plots.
+        that many plots; else every stratum, where there are that many.
 
     Raises
     ------
@@ -151,7 +151,11 @@ def allocate_to_stands(
         weight = size * strata["sd"].to_numpy(dtype=np.float64)
         if "cost_usd" in strata:
             weight = weight / np.sqrt(strata["cost_usd"].to_numpy(dtype=np.float64))
-    of_stratum = _at_least(plots, weight, least * np.bincount(stratum, minlength=len(strata)))
+    held = np.bincount(stratum, minlength=len(strata))
+    fewest = least * held
+    if not least and plots >= LEAST_PER_STAND * np.count_nonzero(held):
+        fewest = np.where(held > 0, LEAST_PER_STAND, 0)
+    of_stratum = _at_least(plots, weight, fewest)
     out = np.zeros(len(stands), dtype=np.int64)
     for h, many in enumerate(of_stratum):
         mine = np.flatnonzero(stratum == h)

@@ -18,6 +18,7 @@ def remarks(
     found: Expected,
     *,
     target_pct: float | None,
+    budget_usd: float | None,
     off_edge_ft: float,
     method: str,
 ) -> Iterator[str]:
@@ -33,6 +34,8 @@ def remarks(
         Of the plots placed.
     target_pct : float or None
         The error asked for. [percent]
+    budget_usd : float or None
+        The money there is. [USD]
     off_edge_ft : float
         The set-back. [ft]
     method : str
@@ -52,10 +55,19 @@ def remarks(
     yield from _of_the_spread(basis, strata)
     if basis.design is None:
         yield (
-            "The tract file has no [cruise], so there is no table of limiting distances or plot "
-            'radii: say how trees will be chosen, such as design = "point" and baf = 10.'
+            "No basal area factor or plot size is known for this cruise, so there is no table of "
+            "limiting distances or plot radii here: `standmap distances` prints one."
+            + ("" if basis.is_cruised else ' Or say it in [cruise]: design = "point", baf = 10.')
         )
     yield from _of_the_plots(basis, stands, strata, found, target_pct, method)
+    if budget_usd is not None:
+        cost = float((strata["cost_usd"] * strata["placed"]).sum())
+        if cost > budget_usd:
+            yield (
+                f"The plots that fell cost ${cost:,.0f}, over the ${budget_usd:,.0f} there are: a "
+                "grid lets fall a few more or fewer than planned. Leave none of them out: that is "
+                "choosing. A balanced layout places as many as planned."
+            )
 
 
 def _of_the_spread(basis: Basis, strata: pd.DataFrame) -> Iterator[str]:
@@ -63,8 +75,8 @@ def _of_the_spread(basis: Basis, strata: pd.DataFrame) -> Iterator[str]:
     if len(stated):
         yield (
             f"The CV of {_named(stated, strata)} was stated by the planner, not found by plots: "
-            "the errors here are no better than that. After the first dozen plots or so in a stratum, "
-            "work out their CV and plan again."
+            "the errors here are no better than that. After the first dozen plots or so in a "
+            "stratum, work out their CV and plan again."
         )
     if not basis.is_cruised and not basis.has_guess and len(strata) > 1 and len(stated):
         yield (

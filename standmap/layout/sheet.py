@@ -331,7 +331,7 @@ def _stratum_rows(layout: CruiseLayout) -> list[list[str]]:
             str(stratum),
             f"{acres:.1f}",
             f"{last}",
-            f"{mean:,.0f}" if known else "not known",
+            (f"{mean:,.0f}" if mean >= 100 else f"{mean:.3g}") if known else "not known",
             f"{cv:.0f} %{_CV_MARKS.get(cv_from, '')}" if np.isfinite(cv) else "not known",
             f"{planned}",
             f"{placed}",

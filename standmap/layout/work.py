@@ -278,6 +278,7 @@ def lay_out_cruise(
                 strata,
                 found,
                 target_pct=error_pct,
+                budget_usd=budget_usd,
                 off_edge_ft=off_edge_ft,
                 method=method,
             )

@@ -174,6 +174,8 @@ def _report(kind: str, loc: Loc, fault: Any, file: str, text: str, findings: Fin
     elif kind == "missing":
         what = "the table is missing" if len(loc) == 1 else "the key is missing"
         mend = f"Add [{key}]." if len(loc) == 1 else f"Add {loc[-1]}, {_wanted(loc)}."
+        if key in ("plots", "trees"):
+            mend += " (Not cruised yet? `standmap layout` plans a tract's first cruise.)"
         findings.error(file, what, mend, row=_line_of(text, loc[:-1]), column=key)
     else:
         said = str(fault["msg"]).replace("Input should", "should").replace("Value error, ", "")

@@ -19,6 +19,7 @@ from standmap.cruise import (
     line_plot_plan,
     plots_in_tract,
     plots_needed,
+    points_by_area,
     proportion,
     proportion_interval,
     ratio_mean,
@@ -32,6 +33,7 @@ from standmap.cruise import (
     two_stage_ratio_mean,
     two_stage_total,
 )
+from standmap.errors import DomainError
 from standmap.units import BASAL_AREA_CONSTANT
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -244,3 +246,16 @@ def test_trees_of_a_tract_to_a_bound() -> None:
     # The book's N s2 / ((N - 1) D + s2) is 399.41; ours, with N for N - 1, 399.17: both 400.
     cv, error = 100 * np.sqrt(136) / 25.2, 100 * 1500 / 37800
     assert plots_needed(cv, error, population_units=1500) == 400
+
+
+# University lecture for Kentucky, "Point sampling or variable plot cruising", how many points: a
+# rule without a worked example, so it is held at its corners and by what a rule must be.
+def test_points_by_area() -> None:
+    areas = (6, 10, 25, 40, 41, 60, 80, 81, 100, 200)
+    assert [points_by_area(a) for a in areas] == [10, 10, 25, 40, 41, 50, 60, 61, 65, 90]
+    counts = [points_by_area(tenths / 10) for tenths in range(1, 2001)]
+    steps = np.diff(counts)
+    assert steps.min() >= 0 and steps.max() <= 1  # never fewer on more acres, and no leap
+    for beyond in (0.0, -3.0, 200.1, float("nan")):
+        with pytest.raises(DomainError, match="at most 200"):
+            points_by_area(beyond)
