@@ -181,14 +181,15 @@ def curve_figure(layout: CruiseLayout) -> Figure | None:
         axes = figure.add_subplot()
         axes.plot(curve["plots"], curve["error_pct"], color="#265331", linewidth=1.8)
         last, now = layout.basis.last, layout.expected_error_pct
-        above = 9
         if last is not None and np.isfinite(last.sampling_error_pct):
-            above = 9 if not now < last.sampling_error_pct else -15
             words = f"last cruise: {last.n} plots, ± {last.sampling_error_pct:.1f} %"
-            _spot(axes, last.n, last.sampling_error_pct, words, "D", "white", -6 - above)
+            # Named on the side away from the curve.
+            usual = np.interp(last.n, curve["plots"], curve["error_pct"])
+            above = 7 if last.sampling_error_pct >= usual else -14
+            _spot(axes, last.n, last.sampling_error_pct, words, "D", "white", above)
         if np.isfinite(now):
             words = f"this layout: {len(layout.plots)} plots, ± {now:.1f} %"
-            _spot(axes, len(layout.plots), now, words, "o", WALK, above)
+            _spot(axes, len(layout.plots), now, words, "o", WALK, 9)
         axes.set_xlabel("Plots", fontsize=8)
         axes.set_ylabel(f"Error, ± % at {layout.basis.confidence:.0%}", fontsize=8)
         axes.set_ylim(bottom=0)

@@ -138,6 +138,8 @@ class TestAllocation:
         assert out.sum() == plots and out.min() >= 0
         if plots >= 2 * len(stands):
             assert out.min() >= 2
+        if plots >= 2 * len(strata):
+            assert stands.assign(out=out).groupby("stratum")["out"].sum().min() >= 2
 
     def test_the_optimum_beats_an_even_density(self) -> None:
         stands, strata = one_stand_strata([50.0, 50.0], [1000, 8000], [60, 90])

@@ -61,7 +61,8 @@ def test_a_required_table_is_missing(tiny, table):
     tiny.write("tract.toml", "\n\n".join(blocks))
     problem = only(tiny.check())
     assert problem.column == table
-    assert problem.mend == f"Add [{table}]."
+    first = " (Not cruised yet? `standmap layout` plans a tract's first cruise.)"
+    assert problem.mend == f"Add [{table}]." + first * (table in ("plots", "trees"))
 
 
 def test_an_unknown_key_does_not_hide_what_is_wrong_with_the_data(tiny):
