@@ -43,7 +43,7 @@ def read_ground(path: str | Path) -> Ground:
     --------
     >>> from standmap.tract import sample_folder
     >>> len(read_ground(sample_folder()).stands)
-    12
+    17
     """
     tract_path = locate(path)
     findings = Findings()
