@@ -1,5 +1,6 @@
-"""The next cruise: how many plots, in which stands, where on the ground, and in what order."""
+"""The next cruise, or the first: how many plots, in which stands, where, and in what order."""
 
+from standmap.layout.basis import Basis, basis_of
 from standmap.layout.files import FILES, check_layout_folder, write_layout
 from standmap.layout.placement import (
     METHODS,
@@ -15,6 +16,7 @@ from standmap.layout.plan import (
     error_curve,
     expected_errors,
     plots_for_error,
+    plots_in_budget,
     stratum_spread,
 )
 from standmap.layout.sheet import field_sheet_html
@@ -24,10 +26,12 @@ from standmap.layout.work import CruiseLayout, lay_out_cruise
 __all__ = [
     "FILES",
     "METHODS",
+    "Basis",
     "CruiseLayout",
     "Method",
     "allocate_to_stands",
     "balanced_points",
+    "basis_of",
     "check_layout_folder",
     "error_curve",
     "expected_errors",
@@ -39,6 +43,7 @@ __all__ = [
     "net_ground",
     "path_length",
     "plots_for_error",
+    "plots_in_budget",
     "random_points",
     "stratum_spread",
     "walking_order",
