@@ -28,7 +28,8 @@ def take_in_order(group: Ints, key: Floats, amount: Floats, wanted: Floats) -> T
     key : ndarray, shape (n,)
         Items are taken in rising order of it.
     amount : ndarray, shape (n,)
-        What each item adds, 0 or more.
+        What each item adds. It may be less than 0, where a plot speaks against what it is unlike;
+        a group stops the first time it has enough.
     wanted : ndarray, shape (groups,)
         Amount wanted of each group; infinite takes all.
 
@@ -51,12 +52,21 @@ def take_in_order(group: Ints, key: Floats, amount: Floats, wanted: Floats) -> T
     run_group, run_key = g[first], k[first]
     run_amount: Floats = np.bincount(run, weights=a).astype(np.float64)
     before = _since_group_began(run_amount, run_group)
-    left = np.maximum(wanted[run_group] - before, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.where(run_amount > 0, left / run_amount, np.where(left > 0, 1.0, 0.0))
-    run_share = np.clip(part, 0.0, 1.0)
-    last = (left > 0) & (before + run_amount >= wanted[run_group] * (1 - 1e-12))
-    stops_at[run_group[last][::-1]] = run_key[last][::-1]  # the first such run of each group stays
+    target = wanted[run_group]
+    enough = (target > 0) & (before + run_amount >= target * (1 - 1e-12))
+    stop = np.full(len(wanted), len(first))  # the run that each group stops in, if it does
+    np.minimum.at(stop, run_group[enough], np.flatnonzero(enough))
+    at = np.arange(len(first))
+    run_share = ((at < stop[run_group]) & (target > 0)).astype(np.float64)
+    last = np.flatnonzero(at == stop[run_group])
+    part = np.divide(
+        target[last] - before[last],
+        run_amount[last],
+        out=np.ones(len(last)),
+        where=run_amount[last] > 0,
+    )
+    run_share[last] = np.clip(part, 0.0, 1.0)
+    stops_at[run_group[last]] = run_key[last]
     share = np.empty(n)
     share[order] = run_share[run]
     return Taken(share, stops_at)

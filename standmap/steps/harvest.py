@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import geopandas as gpd
@@ -14,19 +14,19 @@ import shapely
 
 from standmap.cruise import EstimateTable, StandEstimates
 from standmap.errors import Problem
-from standmap.harvest import Alternative, Cutting, Prescription, Standing, cut_trees, steer
+from standmap.harvest import Alternative, Prescription
 from standmap.land import set_back
 from standmap.steps.land import Land
+from standmap.steps.marking import Cut, Marking
 from standmap.steps.plot_sums import PlotSums, Term
 from standmap.steps.plots import TallyFigures
-from standmap.steps.sampling import MEASURES, plot_values
+from standmap.steps.sampling import MEASURES
 from standmap.steps.tables import acres_by_stand, product_table
 from standmap.tract import Tract
 from standmap.tract.plans import PLAN_NAME
 from standmap.units import BASAL_AREA_CONSTANT
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 PARTS: Final = ("before", "cut", "left")
 """Before is cut and left together."""
@@ -71,15 +71,6 @@ class Harvest:
     products: pd.DataFrame
     alternatives: pd.DataFrame
     problems: list[Problem]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cut:
-    """A prescription on the plots: what is cut, and the same with its rule's own error in it."""
-
-    cutting: Cutting
-    plain: FloatArray
-    steered: FloatArray
 
 
 def plan_harvest(
@@ -135,80 +126,12 @@ class _Work:
         net = land.pieces[(land.pieces["reason"] == "") & (land.pieces["unit"] != "")]
         self.net_pieces = gpd.GeoDataFrame(net)
         self.acres = self._acres(self.net_pieces["acres"])
-        self._stand_of_plot, self._n_stands = judged_together(found)
-        self._plots_judged = found.sample.indirect is None
-        self._made: dict[Prescription, _Cut] = {}
+        self.marking = Marking(tally, found)
 
     def _acres(self, acres: pd.Series) -> pd.DataFrame:
         pieces = pd.DataFrame(self.net_pieces.drop(columns="geometry")).assign(acres=acres)
         made = acres_by_stand(pieces, list(self.found.stands), ["unit"])
         return made.reindex(self.land.unit_acres.index, fill_value=0.0)
-
-    # -- a prescription on the plots --------------------------------------------------------------
-
-    def cut(self, prescription: Prescription) -> _Cut:
-        """Apply a prescription to every plot."""
-        if prescription not in self._made:
-            self._made[prescription] = self._apply(prescription)
-        return self._made[prescription]
-
-    def _apply(self, prescription: Prescription) -> _Cut:
-        trees = self.tally.trees
-        plot = trees["row_at"].to_numpy(dtype=np.int64)
-        factor = trees["trees_per_acre"].to_numpy(dtype=float)
-        stand = self._stand_of_plot[plot]
-        per_acre = factor * self._share()[plot]
-        standing = Standing(
-            stand=stand,
-            n_stands=self._n_stands,
-            dbh_in=trees["dbh_in"].to_numpy(dtype=float),
-            species_code=trees["species_code"].to_numpy(dtype=np.int64),
-            per_acre=per_acre,
-            marked=self._marked(prescription),
-        )
-        cutting = cut_trees(prescription, standing)
-        plain = self._sum(plot, len(self.tally.per_acre), factor * cutting.share)
-        near = per_acre * cutting.margin
-        n = self._n_stands
-        own = self.found.cells.own & self._plots_judged
-        steered = steer(
-            plain,
-            cutting,
-            held=_sums(plot, factor * cutting.held, len(plain)),
-            brings=self._sum(stand, n, near),
-            takes=_sums(stand, near * cutting.margin_amount, n),
-            stand_of_plot=self._stand_of_plot,
-            steers=np.r_[own, np.zeros(n - len(own), dtype=bool)],
-        )
-        return _Cut(cutting, plain, steered)
-
-    def _share(self) -> FloatArray:
-        """Return each plot's share in the average it is judged with; each row's, if indirect."""
-        if not self._plots_judged:
-            return shares_together(self.found)
-        weight = np.where(self.found.cells.own[self.found.cells.stand_index],
-                          self.found.cells.share, 1.0)  # fmt: skip
-        whole = np.bincount(self._stand_of_plot, weights=weight, minlength=self._n_stands)
-        return np.asarray(weight / whole[self._stand_of_plot])
-
-    def _sum(self, place: IntArray, n: int, factor: FloatArray) -> FloatArray:
-        return plot_values(
-            n_plots=n,
-            plot_of_tree=place,
-            factor=factor,
-            dbh_in=self.tally.trees["dbh_in"].to_numpy(dtype=float),
-            logs=self.tally.logs,
-            sold=self.tally.sold,
-        )
-
-    def _marked(self, prescription: Prescription) -> npt.NDArray[np.bool_]:
-        """Return which trees are marked: by the tally, or by what they yield."""
-        if not prescription.products:
-            return self.tally.trees["marked"].to_numpy(dtype=bool)
-        logs = self.tally.logs
-        names = np.array([*logs.products, ""], dtype=object)[logs.product]
-        yields = np.isin(names, list(prescription.products))
-        return np.bincount(logs.tree[yields], minlength=len(self.tally.trees)) > 0
 
     # -- tables -----------------------------------------------------------------------------------
 
@@ -220,13 +143,18 @@ class _Work:
         names, few = self.tally.attributes, len(MEASURES)
         rows, products, problems = [], [], []
         for unit, prescription in planned.items():
-            made = self.cut(prescription)
             acres = self.acres.loc[[unit]]
-            cut = self.sums.estimates(made.steered, names)
-            rest = (self.tally.per_acre - made.steered)[:, :few]
-            left = self.sums.estimates(rest, MEASURES)
-            tables = (self.found.total(acres), cut.total(acres), left.total(acres))
+            made = self.marking.cut(prescription, self.acres.loc[unit])
             size = float(acres.to_numpy().sum())
+            cut = self.sums.estimates(made.per_acre, names).total(acres)
+            rest = (self.tally.per_acre - made.per_acre)[:, :few]
+            left = self.sums.estimates(rest, MEASURES).total(acres)
+            more = size * made.constant
+            tables = (
+                self.found.total(acres),
+                replace(cut, estimate=cut.estimate + more),
+                replace(left, estimate=left.estimate - more[:few]),
+            )
             rows += [_measures(t, unit, part, size) for t, part in zip(tables, PARTS, strict=True)]
             products.append(product_table(tables[1], lines, lead_rule=lead, domain="unit_id"))
             problems += self._told(unit, prescription, made, tables[1])
@@ -259,19 +187,22 @@ class _Work:
         columns: int | None = None,
         sign: float = 1.0,
     ) -> list[Term]:
-        """Return one term for each distinct prescription: its units' acres put together."""
+        """Return the terms of a part: one for each marking rule, its units' acres put together."""
         acres = self.acres if acres is None else acres
-        units: dict[Prescription, list[str]] = {}
+        units: dict[tuple[Prescription, str], list[str]] = {}
         for unit, prescription in planned.items():
-            units.setdefault(prescription, []).append(unit)
-        terms = []
-        for prescription, names in units.items():
-            values = {
-                "before": self.tally.per_acre,
-                "cut": self.cut(prescription).steered,
-                "left": self.tally.per_acre - self.cut(prescription).steered,
-            }[part]
-            terms.append(Term(values[:, :columns], acres.loc[names].sum(axis=0), sign))
+            rule = prescription, unit if self.marking.by_unit else ""
+            units.setdefault(rule, []).append(unit)
+        terms, whole = [], self.tally.per_acre
+        for (prescription, _), names in units.items():
+            size = acres.loc[names].sum(axis=0)
+            values, constant = whole, np.zeros(whole.shape[1])
+            if part != "before":
+                made = self.marking.cut(prescription, size)
+                values, constant = made.per_acre, made.constant
+            if part == "left":
+                values, constant = whole - values, -constant
+            terms.append(Term(values[:, :columns], size, sign, constant[:columns]))
         return terms
 
     def unit_table(
@@ -300,7 +231,7 @@ class _Work:
         return pd.DataFrame(rows, columns=list(UNIT_COLUMNS))
 
     def _told(
-        self, unit: str, prescription: Prescription, made: _Cut, cut: EstimateTable
+        self, unit: str, prescription: Prescription, made: Cut, cut: EstimateTable
     ) -> list[Problem]:
         """Tell of a prescription that cuts nothing, or that the stand cannot meet."""
         said = []
@@ -311,9 +242,8 @@ class _Work:
             )  # fmt: skip
         elif prescription.cut in ("thin_below", "thin_above", "seed_tree"):
             stands = self.acres.loc[unit]
-            inside = (stands > 0).to_numpy() & self.found.cells.own
-            judged = judged_as(self.found)
-            short = inside & ~made.cutting.reached[judged]
+            inside = (stands > 0).to_numpy() & (self.found.cells.own | self.marking.by_unit)
+            short = inside & ~made.reached
             if short.any():
                 names = ", ".join(np.array(self.found.stands, dtype=object)[short])
                 said.append(
@@ -357,7 +287,7 @@ class _Work:
             whole = self.sums.combined(terms, MEASURES, row=plan.name) if terms else None
             apart = None
             if plan is not plans[0]:
-                minus = [Term(t.per_acre, t.acres, -1.0) for t in base]
+                minus = [replace(term, sign=-1.0) for term in base]
                 apart = self.sums.combined([*terms, *minus], MEASURES, row=plan.name)
             rows.append({**row, "acres": acres, **self._compared(whole, apart)})
         return pd.DataFrame(rows, columns=list(ALTERNATIVE_COLUMNS))
@@ -402,54 +332,6 @@ class _Work:
             out[name] = 0.0 if apart is None else float(apart.estimate[0, at])
             out[of_it] = np.nan if apart is None else float(apart.error_pct[0, at])
         return out
-
-
-def _sums(place: IntArray, amount: FloatArray, n: int) -> FloatArray:
-    return np.asarray(np.bincount(place, weights=amount, minlength=n), dtype=np.float64)
-
-
-def judged_together(found: StandEstimates) -> tuple[IntArray, int]:
-    """Return which average each plot is judged with, and how many averages there are.
-
-    A stand that stands by its own plots is judged by itself. A lone plot says too little of its
-    stand, so the lone plots of a stratum are judged together. Where figures come by way of
-    something cheaper, what each row of measured trees speaks for is spread over the stands that
-    share a coefficient: they are judged together, and it is rows that are named.
-    """
-    indirect = found.sample.indirect
-    if indirect is not None:
-        n = len(found.sample.stands)
-        stand = found.cells.stand_index[indirect.plot_of_row]
-        return (n + indirect.group_of_stand[stand]).astype(np.int64), n + len(indirect.groups)
-    cells, table = found.cells, found.sample.stands
-    stratum = pd.factorize(table["stratum"])[0]
-    n = len(table)
-    group = np.where(cells.own, np.arange(n), n + stratum)
-    return group[cells.stand_index].astype(np.int64), n + int(stratum.max(initial=-1)) + 1
-
-
-def judged_as(found: StandEstimates) -> IntArray:
-    """Return the average that each stand is judged by."""
-    indirect, n = found.sample.indirect, len(found.sample.stands)
-    if indirect is None:
-        return np.arange(n)
-    return np.asarray(n + indirect.group_of_stand, dtype=np.int64)
-
-
-def shares_together(found: StandEstimates) -> FloatArray:
-    """Return the share of each measured row in an acre of the stands judged together."""
-    indirect = found.sample.indirect
-    if indirect is None:
-        return found.cells.share
-    table, out = found.sample.stands, np.zeros(indirect.n_rows)
-    row_group = indirect.group_of_stand[found.cells.stand_index[indirect.plot_of_row]]
-    for group in np.unique(row_group):
-        acres = np.where(indirect.group_of_stand == group, table["acres"].to_numpy(), 0.0)
-        whole = float(acres.sum())
-        if whole > 0:
-            weights = found.row_weights(pd.Series(acres, index=list(found.stands)))
-            out += np.where(row_group == group, weights / whole, 0.0)
-    return out
 
 
 def _measures(table: EstimateTable, unit: str, part: str, acres: float) -> dict[str, object]:

@@ -28,11 +28,14 @@ class Term:
         Acres by stand.
     sign : float
         1 to add, -1 to take off.
+    constant : ndarray, shape (attributes,), or 0
+        What each acre holds beyond its rows; it has no error.
     """
 
     per_acre: FloatArray
     acres: pd.Series
     sign: float = 1.0
+    constant: FloatArray | float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,7 @@ class PlotSums:
         stand_alone = pd.Series(self.found.cells.own, index=list(self.found.stands))
         if indirect or (whole[~stand_alone.reindex(whole.index)] > 0).any():
             mean, variance = self._covaried(terms, attributes)
+        mean = mean + sum(term.sign * float(term.acres.sum()) * term.constant for term in terms)
         return EstimateTable(
             rows=(row,),
             attributes=attributes,

@@ -393,6 +393,69 @@ def test_a_harvest_plan_cuts_what_the_ratio_found(wood, cut: str) -> None:
         )
 
 
+def two_unlike_stands(wood, design: str) -> tuple[str, pd.DataFrame, pd.DataFrame]:
+    """Return keys, plots and trees of a cruise that finds stand A much fuller than B."""
+    names = "A1 A2 A3 A4 B5 B6 B7 B8".split()
+    if design == "three_p":
+        plots = wood.listed("AAAABBBB")
+        trees = wood.some_trees(names, [9, 8, 9, 9, 4, 5, 3, 3])
+        trees["kpi"] = trees["height_ft"]
+        trees["measured"] = np.where(np.arange(len(trees)) % 3 == 0, "yes", "no")
+        return 'estimator = "three_p"', plots, trees
+    measured = [0, 1, 2, 4, 5, 6]
+    each = [9, 8, 7, 4, 5, 3]
+    trees = wood.some_trees([names[at] for at in measured], each)
+    if design == "line":
+        seen = [95.0, 82, 80, 90, 35, 52, 28, 30]
+        said = ["yes" if at in measured else "no" for at in range(8)]
+        plots = wood.listed("AAAABBBB", covariate=seen, measured=said)
+        return 'estimator = "regression"', plots, trees
+    plots = wood.listed("AAAABBBB", tree_count=[9, 8, 7, 9, 4, 5, 3, 3])
+    by = '\nratio_by = "stand"' if design == "ratio_by_stand" else ""
+    return f'estimator = "count_measure"{by}', plots, trees
+
+
+def _by_part(figures: pd.Series) -> pd.DataFrame:
+    return pd.DataFrame(
+        {part: figures.xs(part, level="part") for part in ("before", "cut", "left")}
+    )
+
+
+@pytest.mark.parametrize("design", ["count_measure", "ratio_by_stand", "three_p", "line"])
+@pytest.mark.parametrize(
+    ("cut", "held", "level"),
+    [
+        ("thin_below", "basal_area_sqft", 25.0),
+        ("thin_above", "basal_area_sqft", 25.0),
+        ("seed_tree", "trees", 8.0),
+    ],
+)
+def test_every_unit_is_cut_to_the_level_it_was_asked_for(
+    wood, design: str, cut: str, held: str, level: float
+) -> None:
+    # The trees measured speak for both stands, each of which has far from their average.
+    keys, plots, trees = two_unlike_stands(wood, design)
+    wood.layer("units.gpkg", 2, unit=["U", "V"])
+    key = "seed_trees_per_acre" if cut == "seed_tree" else "residual_ba_sqft"
+    plan = PLAN.replace('"U"', '["U", "V"]') + f'cut = "{cut}"\n{key} = {level}\n'
+    wood.cruise(f'design = "point"\nbaf = 10\n{keys}\n{plan}', plots, trees)
+    harvest = wood.appraise().harvest
+    rows = harvest.cut_leave.set_index(["unit", "part"])
+    total = _by_part(rows[f"{held}_total"])
+    np.testing.assert_allclose(total["cut"] + total["left"], total["before"], rtol=1e-9)
+    left = rows.xs("left", level="part")
+    np.testing.assert_allclose(left[f"{held}_per_acre"], level, rtol=1e-9)
+    # The level is held whatever the cruise found, and so the error of what stands is the cut's.
+    np.testing.assert_allclose(left[f"{held}_error_pct"], 0.0, atol=1e-6)
+    half = _by_part(rows[f"{held}_total"] * rows[f"{held}_error_pct"])
+    np.testing.assert_allclose(half["cut"], half["before"], rtol=1e-9)
+    assert not harvest.problems
+    for measure in (CUFT, "value_usd", "trees"):
+        each = _by_part(rows[f"{measure}_total"])
+        np.testing.assert_allclose(each["cut"] + each["left"], each["before"], rtol=1e-9)
+        np.testing.assert_allclose(each.loc[""], each.loc[["U", "V"]].sum(), rtol=1e-9)
+
+
 def test_the_cruise_says_what_it_was_and_what_its_ratio_rests_on(wood) -> None:
     plots = wood.listed("AAAABBBB", tree_count=[4, 7, 2, 6, 9, 5, 3, 3])
     trees = wood.some_trees(["A1", "A3", "B5", "B7"], [4, 2, 9, 3])
