@@ -15,6 +15,7 @@ import pandas as pd
 import rasterio
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
+from pyproj import CRS
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.io import DatasetReader
 from rasterio.vrt import WarpedVRT
@@ -23,9 +24,13 @@ from rasterio.windows import Window, from_bounds
 from standmap.errors import DomainError, InputError, Problem
 from standmap.units import FT_PER_M
 
-RasterUnits = Literal["m", "ft"]
+RasterUnits = Literal["m", "ft", "us_ft"]
 
-_FT_PER_UNIT: Final[dict[str, float]] = {"m": FT_PER_M, "ft": 1.0}
+_FT_PER_UNIT: Final[dict[str, float]] = {
+    "m": FT_PER_M,
+    "ft": 1.0,
+    "us_ft": FT_PER_M * 1200 / 3937,  # the US survey foot by its definition, 1200/3937 m
+}
 
 
 def ft_per_unit(units: str) -> float:
@@ -34,11 +39,27 @@ def ft_per_unit(units: str) -> float:
     Raises
     ------
     DomainError
-        If ``units`` is neither ``"m"`` nor ``"ft"``.
+        If ``units`` is none of them.
     """
     if units not in _FT_PER_UNIT:
-        raise DomainError(f"'units' of a raster must be 'm' or 'ft'; got {units!r}.")
+        raise DomainError(f"'units' of a raster must be 'm', 'ft' or 'us_ft'; got {units!r}.")
     return _FT_PER_UNIT[units]
+
+
+def stated_units(source: DatasetReader) -> RasterUnits | None:
+    """Return the unit that a raster itself says its heights are in; None where it says nothing.
+
+    Said with the band, or by the vertical part of a compound coordinate reference system.
+    """
+    crs = CRS.from_user_input(source.crs)
+    vertical = [part for part in crs.sub_crs_list if part.is_vertical]
+    words = [source.units[0] or "", *(axis.unit_name for p in vertical for axis in p.axis_info)]
+    for said in (word.strip().casefold() for word in words):
+        if "foot" in said or "feet" in said or said in ("ft", "ftus", "us-ft", "us_ft"):
+            return "us_ft" if "us" in said else "ft"
+        if said in ("m", "metre", "metres", "meter", "meters"):
+            return "m"
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -306,6 +306,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
 
     problems = (*tract.problems, *tally.problems, *land.problems, *tables.problems)
     problems = (*problems, *cruise.problems, *harvest.problems, *skidding.problems)
+    problems = (*problems, *terrain.problems)
     return Appraisal(
         tract=tract,
         stands=_with(tables.stands, "stand", terrain.stands).assign(**canopy.by_stand),

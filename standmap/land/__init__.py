@@ -1,5 +1,6 @@
 """The land: acres on the ellipsoid, mended polygons, what must stay, harvest units, slope."""
 
+from standmap.land._kernels import gradient_horn1981, relief_shade
 from standmap.land.acres import geodesic_acres, local_crs, to_local
 from standmap.land.channels import UNVERIFIED_CHANNEL, candidate_channels
 from standmap.land.comply import UnitCheck, check_units
@@ -19,6 +20,8 @@ from standmap.land.place import assign_plots
 from standmap.land.propose import ProposedUnits, propose_units
 from standmap.land.relief import (
     SLOPE_LIMITS_PCT,
+    SUN_ALTITUDE,
+    SUN_AZIMUTH,
     TerrainBlock,
     terrain_blocks,
     terrain_table,
@@ -40,7 +43,13 @@ from standmap.land.rules import (
     horizontal_ft,
 )
 from standmap.land.setbacks import PROPERTY_LINE, STEEP_GROUND, line_strip, steep_ground
-from standmap.land.skid import SkidWay, skid_way
+from standmap.land.skid import (
+    LANDING_REACH_FT,
+    SLOPE_PENALTY,
+    SLOPE_POWER,
+    SkidWay,
+    skid_way,
+)
 from standmap.land.stay import (
     STREAM_BUFFER,
     acre_table,
@@ -53,6 +62,7 @@ from standmap.land.terrain import mean_slope_pct, slope_table
 __all__ = [
     "CHECK_THE_RULE",
     "CONFLICT_ACRES",
+    "LANDING_REACH_FT",
     "OVERLAP_ACRES",
     "OWN_WIDTH",
     "PROPERTY_LINE",
@@ -60,9 +70,13 @@ __all__ = [
     "RULE_COLUMNS",
     "SLIVER_WIDTH_FT",
     "SLOPE_LIMITS_PCT",
+    "SLOPE_PENALTY",
+    "SLOPE_POWER",
     "STEEP_GROUND",
     "STEP_FT",
     "STREAM_BUFFER",
+    "SUN_ALTITUDE",
+    "SUN_AZIMUTH",
     "UNVERIFIED",
     "UNVERIFIED_CHANNEL",
     "BufferRule",
@@ -86,6 +100,7 @@ __all__ = [
     "fixed_width",
     "follow_ground",
     "geodesic_acres",
+    "gradient_horn1981",
     "horizontal_ft",
     "line_strip",
     "local_crs",
@@ -95,6 +110,7 @@ __all__ = [
     "packaged_rules",
     "propose_units",
     "read_rules",
+    "relief_shade",
     "road_setbacks",
     "rules_from_frame",
     "set_back",

@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from pyproj.enums import TransformDirection
 from rasterio import Affine
 from rasterio.enums import Resampling
 from rasterio.io import DatasetReader
@@ -28,6 +29,9 @@ NO_ELEVATION: Final = -1e30
 
 PAD_CELLS: Final = 2
 """Cells read beyond the polygons: one for the 3 x 3 window, one for resampling."""
+
+NORTHWARD_DEG: Final = 1e-4
+"""A step of some ten metres along a meridian."""
 
 Bounds = tuple[float, float, float, float]
 
@@ -54,6 +58,18 @@ class Plane:
     def bounds(self) -> Bounds:
         """Left, bottom, right, top of the polygons, in the units of the plane."""
         return _bounds(self.shapes)
+
+    @property
+    def north_leans_deg(self) -> float:
+        """How far clockwise of the plane's own north true north lies at the polygons' middle."""
+        crs = CRS.from_user_input(self.source.crs)
+        left, bottom, right, top = self.bounds
+        to_globe = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+        lon, lat = to_globe.transform((left + right) / 2, (bottom + top) / 2)
+        x, y = to_globe.transform(
+            [lon, lon], [lat, lat + NORTHWARD_DEG], direction=TransformDirection.INVERSE
+        )
+        return float(np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])))
 
     def read(self, bounds: Bounds) -> Grid:
         """Read the cells that meet a rectangle and ``PAD_CELLS`` around them."""
@@ -133,4 +149,8 @@ def _warped(source: DatasetReader, crs: CRS, bounds: Bounds, cell_m: float) -> W
         src_nodata=source.nodata,
         nodata=NO_ELEVATION,
         dtype="float64",  # or whole metres would be interpolated to whole metres
+        # Plain bilinear: GDAL would guess a scale from bounding boxes, and average a turned raster
+        # unevenly, which makes false relief.
+        XSCALE=1,
+        YSCALE=1,
     )

@@ -39,7 +39,7 @@ def elevation_at(
         (n,) points, in ``crs``.
     crs : CRS
         Of the points.
-    units : {"m", "ft"}
+    units : {"m", "ft", "us_ft"}
         Unit of the elevations.
     block_cells : int
         Side of the blocks read at a time. [cells]

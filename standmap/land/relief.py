@@ -55,7 +55,7 @@ class TerrainBlock:
     slope_pct : ndarray
         (rows, columns), NaN where unknown.
     aspect_deg : ndarray
-        Bearing the ground faces, 0 north, 90 east; NaN where level or unknown.
+        Bearing the ground faces from the plane's own north, 90 east; NaN where level or unknown.
     shade : ndarray
         Light on the ground, 0 to 1.
     operability : ndarray
@@ -99,7 +99,7 @@ def terrain_blocks(
         Elevation raster, band 1; any CRS.
     polygons : GeoSeries or GeoDataFrame
         The blocks that meet their bounds are read; any CRS.
-    units : {"m", "ft"}
+    units : {"m", "ft", "us_ft"}
         Unit of the elevations.
     slope_limits_pct : sequence of float
         Upper limits of the operability classes, rising; a slope on a limit is within it.
@@ -129,7 +129,7 @@ def terrain_blocks(
     limits = _limits(slope_limits_pct)
     with open_raster(dem_path) as source, plane_of(source, polygons.geometry) as plane:
         for block in _blocks(plane, block_cells):
-            yield _terrain(block, plane.metres, units, limits, (sun_azimuth, sun_altitude))
+            yield _terrain(plane, block, units, limits, (sun_azimuth, sun_altitude))
 
 
 def terrain_table(
@@ -148,7 +148,7 @@ def terrain_table(
         Elevation raster, band 1; any CRS.
     polygons : GeoSeries or GeoDataFrame
         n polygons, any CRS.
-    units : {"m", "ft"}
+    units : {"m", "ft", "us_ft"}
         Unit of the elevations.
     slope_limits_pct : sequence of float
         Upper limits of the operability classes, rising.
@@ -159,9 +159,10 @@ def terrain_table(
     -------
     DataFrame
         Indexed as ``polygons``: ``slope_pct`` (mean), ``steepest_tenth_pct`` (the slope that a
-        tenth of the area is steeper than, to 0.1), ``aspect_deg`` (bearing the ground faces on the
-        whole), one ``share_..._pct`` for each class (``share_to_35_pct``, ``share_35_to_50_pct``,
-        ``share_over_50_pct``; of the ground that is known, adding up to 100) and ``covered_pct``
+        tenth of the area is steeper than, to 0.1), ``aspect_deg`` (bearing from true north that
+        the ground faces on the whole), one ``share_..._pct`` for each class (``share_to_35_pct``,
+        ``share_35_to_50_pct``, ``share_over_50_pct``; of the ground that is known, adding up to
+        100) and ``covered_pct``
         (share of the polygon that is known). NaN where nothing is.
 
     Raises
@@ -182,9 +183,9 @@ def terrain_table(
         cell = 1.0
         for piece in _blocks(plane, block_cells):
             at = _zones_in(tree, piece)
-            if not len(at):
+            if not len(at):  # ground between far-off tracts is never read
                 continue
-            block = _terrain(piece, plane.metres, units, limits)
+            block = _terrain(plane, piece, units, limits)
             cell = block.cell_x * block.cell_y
             if np.isnan(block.slope_pct).all():
                 continue
@@ -199,6 +200,7 @@ def terrain_table(
             np.add.at(shares, (zone, kind), kinds.to_numpy())
             counts.append(_count(block, np.floor(block.slope_pct / BIN_PCT), zones))
         area = shapely.area(shapes)
+        lean = plane.north_leans_deg
     if not known.any():
         nothing = Grid(cells=np.empty((0, 0)), left=0, top=0, cell_x=1, cell_y=1, crs_wkt="")
         require_data(nothing, dem_path)
@@ -207,7 +209,7 @@ def terrain_table(
     table = {
         "slope_pct": slope * per,
         "steepest_tenth_pct": _steepest(pd.concat(counts), n),
-        "aspect_deg": np.where(there, aspect_degrees(east, north), np.nan),
+        "aspect_deg": np.where(there, (aspect_degrees(east, north) - lean) % 360, np.nan),
     }
     table |= {name: 100 * shares[:, i] * per for i, name in enumerate(_class_columns(limits))}
     covered = np.divide(known * cell, area, out=np.zeros(n), where=area > 0)
@@ -232,13 +234,20 @@ def _class_columns(limits: Floats) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Block:
-    """A rectangle of cells, and the raster read with a margin around it."""
+    """A rectangle of cells."""
 
     left: float
     top: float
     rows: int
     columns: int
-    margin: Grid
+    cell_x: float
+    cell_y: float
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right, top."""
+        right = self.left + self.columns * self.cell_x
+        return self.left, self.top - self.rows * self.cell_y, right, self.top
 
 
 def _blocks(plane: Plane, side: int) -> Iterator[_Block]:
@@ -256,40 +265,34 @@ def _blocks(plane: Plane, side: int) -> Iterator[_Block]:
         for column in range(first_column, last_column, side):
             rows, columns = min(side, last_row - row), min(side, last_column - column)
             left, top = place.c + column * cell_x, place.f - row * cell_y
-            # A little inside the block, or rounding would let the next cells in.
-            margin = plane.read(
-                (
-                    left + cell_x / 4,
-                    top - rows * cell_y + cell_y / 4,
-                    left + columns * cell_x - cell_x / 4,
-                    top - cell_y / 4,
-                )
-            )
-            yield _Block(left, top, rows, columns, margin)
+            yield _Block(left, top, rows, columns, cell_x, cell_y)
 
 
 def _zones_in(tree: shapely.STRtree, block: _Block) -> Ints:
     """Return the polygons that meet a block, in order."""
-    right = block.left + block.columns * block.margin.cell_x
-    bottom = block.top - block.rows * block.margin.cell_y
-    box = shapely.box(block.left, bottom, right, block.top)
+    box = shapely.box(*block.bounds)
     return np.asarray(np.sort(tree.query(box, predicate="intersects")), dtype=np.int64)
 
 
 def _terrain(
+    plane: Plane,
     block: _Block,
-    metres: float,
     units: RasterUnits,
     limits: Floats,
     sun: tuple[float, float] = (SUN_AZIMUTH, SUN_ALTITUDE),
 ) -> TerrainBlock:
-    """Work out the lie of the land of a block, its margin cut off."""
-    grid = block.margin
+    """Read a block with a margin around it, and work out its lie of the land."""
+    left, bottom, right, top = block.bounds
+    # A little inside the block, or rounding would let the next cells in.
+    dx, dy = block.cell_x / 4, block.cell_y / 4
+    grid = plane.read((left + dx, bottom + dy, right - dx, top - dy))
     row = round((grid.top - block.top) / grid.cell_y)
     column = round((block.left - grid.left) / grid.cell_x)
     own = (slice(row, row + block.rows), slice(column, column + block.columns))
     elevation = grid.cells * (ft_per_unit(units) * M_PER_FT)
-    rise_x, rise_y = gradient_horn1981(elevation, grid.cell_x * metres, grid.cell_y * metres)
+    rise_x, rise_y = gradient_horn1981(
+        elevation, grid.cell_x * plane.metres, grid.cell_y * plane.metres
+    )
     rise_x, rise_y = rise_x[own], rise_y[own]
     slope = 100 * np.hypot(rise_x, rise_y)
     return TerrainBlock(

@@ -14,6 +14,7 @@ from standmap.report.names import head_rule_name, is_valued, letterhead
 from standmap.report.numbers import acres, count, dollars, figure, plus_minus
 from standmap.report.offline import seal, template
 from standmap.report.words import HARVEST_CAUTIONS
+from standmap.steps.skidding import slope_cost
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -75,6 +76,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "skid": harvest_tables.skid_table(appraisal),
         "skid_rate": settings.harvest.skid_usd_per_ton_1000_ft,
         "skid_cell": _skid_cell(appraisal),
+        "slope_cost": _slope_cost(appraisal),
         "limits": appraisal.terrain.limits_pct,
         "own_limits": appraisal.terrain.own_limits,
         "alternatives": alternatives,
@@ -202,6 +204,19 @@ def _plans_line(appraisal: Appraisal) -> Line | None:
 def _skid_cell(appraisal: Appraisal) -> str:
     rows = appraisal.skidding.units
     return figure(float(rows["cell_ft"].max())) if len(rows) else ""
+
+
+def _slope_cost(appraisal: Appraisal) -> str:
+    """Say what steep ground counts for when a way is chosen, and who says so."""
+    penalty, power = slope_cost(appraisal.tract)
+    said = appraisal.settings.harvest
+    own = said.skid_slope_penalty is not None or said.skid_slope_power is not None
+    if penalty == 0:
+        return "The tract file sets no penalty on slope: the shortest way is taken."
+    limit = appraisal.terrain.limits_pct[0]
+    text = f"When the way is chosen, a foot on ground of {limit:g}% counts as {1 + penalty:g}"
+    text += f" (growing with slope to the power of {power:g}): "
+    return text + ("the tract file's own figures." if own else "common practice, no source.")
 
 
 def _changes(appraisal: Appraisal) -> list[tuple[str, str]]:

@@ -17,6 +17,7 @@ from rasterio.enums import Resampling
 from rasterio.vrt import WarpedVRT
 
 from standmap._rasters import ft_per_unit, open_raster
+from standmap.land import SUN_ALTITUDE, SUN_AZIMUTH, gradient_horn1981, relief_shade
 from standmap.report.colours import CANOPY_RAMP
 from standmap.report.offline import data_uri
 
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 MOST_PIXELS: Final = 900
 """Longer side of a picture. [px]"""
 
-_SUN_AZIMUTH_DEG: Final = 315.0  # the light of printed relief maps, from the north-west
-_SUN_ALTITUDE_DEG: Final = 45.0
 _MARGIN: Final = 0.06
 
 FloatArray = npt.NDArray[np.float64]
@@ -138,15 +137,8 @@ def _read(path: Path, frame: _Frame) -> tuple[FloatArray, float]:
 
 
 def _relief(height_m: FloatArray, cell_m: float) -> npt.NDArray[np.uint8]:
-    """Return grey relief shading (Horn's light model by plain gradients), clear where no data."""
-    down, across = np.gradient(height_m, cell_m)
-    slope = np.arctan(np.hypot(across, down))
-    aspect = np.arctan2(down, -across)
-    azimuth = math.radians(360.0 - _SUN_AZIMUTH_DEG + 90.0)
-    zenith = math.radians(90.0 - _SUN_ALTITUDE_DEG)
-    light = np.cos(zenith) * np.cos(slope) + np.sin(zenith) * np.sin(slope) * np.cos(
-        azimuth - aspect
-    )
+    """Return grey relief shading, clear where no data."""
+    light = relief_shade(*gradient_horn1981(height_m, cell_m, cell_m), SUN_AZIMUTH, SUN_ALTITUDE)
     known = np.isfinite(light)
     grey = np.where(known, np.clip(light, 0, 1), 0.0)
     pixels = np.zeros((*grey.shape, 4), dtype=np.uint8)

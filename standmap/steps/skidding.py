@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standmap.errors import Problem
-from standmap.land import SkidWay, skid_way
+from standmap.land import LANDING_REACH_FT, SLOPE_PENALTY, SLOPE_POWER, SkidWay, skid_way
 from standmap.steps.harvest import Harvest
 from standmap.steps.land import Land
 from standmap.steps.terrain import limits_of
@@ -80,14 +80,8 @@ def skid_units(tract: Tract, land: Land, harvest: Harvest) -> Skidding:
             rows.append({"unit": unit, **_cost(tract, harvest, unit, way)})
             if way.farthest is not None:
                 ways.append({"unit": unit, "geometry": way.farthest})
-            if way.reached_pct < REACHED_PCT:
-                warn(
-                    unit,
-                    f"no way leads from {100 - way.reached_pct:.0f} % of the harvest unit to its "
-                    "landing without crossing what must stay, leaving the tract, or over ground "
-                    "too steep",
-                    "Map a crossing, add a landing, or redraw the unit.",
-                )
+            for what, mend in _told(way):
+                warn(unit, what, mend)
     layer = gpd.GeoDataFrame(
         {"unit": [w["unit"] for w in ways]},
         geometry=[w["geometry"] for w in ways],
@@ -100,6 +94,36 @@ def skid_units(tract: Tract, land: Land, harvest: Harvest) -> Skidding:
     )
 
 
+def _told(way: SkidWay) -> list[tuple[str, str]]:
+    """Say what keeps a unit, or part of it, from its landing, and what would mend it."""
+    if way.trouble == "landing unknown":
+        return [
+            (
+                "its landing is outside the elevation raster, so no way to it is found",
+                "Move the landing, check its coordinate system, or name a raster that covers it.",
+            )
+        ]
+    if way.trouble == "landing off":
+        return [(f"its landing is farther than {LANDING_REACH_FT:g} ft from ground that may be "
+                 "skidded over: off the tract, in what must stay, or too steep all around",
+                 "Move the landing, or map the crossing that leads to it.")]  # fmt: skip
+    said = []
+    if way.unknown_pct > 100 - REACHED_PCT:
+        part = "" if way.trouble else f"{way.unknown_pct:.0f} % of "
+        said.append(
+            (f"the elevation raster does not know {part}the harvest unit's ground, and no way is "
+             "found from there", "Name a raster that covers the tract without holes."),
+        )  # fmt: skip
+    shut = 100 - way.reached_pct - way.unknown_pct
+    if not way.trouble and shut > 100 - REACHED_PCT:
+        said.append(
+            (f"no way leads from {shut:.0f} % of the harvest unit to its landing without crossing "
+             "what must stay, leaving the tract, or over ground too steep",
+             "Map a crossing, add a landing, or redraw the unit."),
+        )  # fmt: skip
+    return said
+
+
 def _net_ground(tract: Tract, land: Land) -> dict[str, gpd.GeoSeries]:
     """Return the net ground of each unit, in the tract's plane."""
     pieces = gpd.GeoDataFrame(land.pieces[(land.pieces["reason"] == "")]).to_crs(tract.crs)
@@ -109,6 +133,7 @@ def _net_ground(tract: Tract, land: Land) -> dict[str, gpd.GeoSeries]:
 
 def _way(tract: Tract, land: Land, ground: gpd.GeoSeries, landings: gpd.GeoDataFrame) -> SkidWay:
     crs = tract.crs
+    penalty, power = slope_cost(tract)
     kept = [layer.to_crs(crs).geometry for layer in (land.buffers, land.exclusions) if len(layer)]
     return skid_way(
         tract.rasters["elevation"],
@@ -119,6 +144,18 @@ def _way(tract: Tract, land: Land, ground: gpd.GeoSeries, landings: gpd.GeoDataF
         crossings=None if tract.crossings is None else tract.crossings.geometry,
         units=tract.settings.rasters.elevation_units,
         slope_limits_pct=limits_of(tract),
+        slope_penalty=penalty,
+        slope_power=power,
+    )
+
+
+def slope_cost(tract: Tract) -> tuple[float, float]:
+    """Return the slope penalty and its power: the tract's, or those of common practice."""
+    said = tract.settings.harvest
+    penalty, power = said.skid_slope_penalty, said.skid_slope_power
+    return (
+        SLOPE_PENALTY if penalty is None else penalty,
+        SLOPE_POWER if power is None else power,
     )
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from standmap.cruise import plot_radius_ft
+from standmap.errors import Problem
 from standmap.land import SLOPE_LIMITS_PCT, set_back, terrain_table
 from standmap.steps.canopy import FOOTPRINT_ACRES
 from standmap.steps.land import Land
@@ -17,6 +18,9 @@ from standmap.tract import Tract
 
 CLASSES: Final = ("ground_share_pct", "cable_share_pct", "steeper_share_pct")
 """Share of the ground for ground-based machines, for cable or tethered ones, and for neither."""
+
+COVERED_PCT: Final = 95.0
+"""Stands and units of which less is known are told of; at a raster's rim a cell is always lost."""
 
 TERRAIN_COLUMNS: Final = ("slope_pct", "steepest_tenth_pct", "aspect_deg", *CLASSES)
 """What is known of the ground; see `standmap.land.terrain_table`."""
@@ -40,6 +44,8 @@ class Terrain:
         Whether the tract file gave them.
     known : bool
         Whether there is a raster; without one every figure is NaN.
+    problems : list of Problem
+        Stands and units with ground that the raster does not know.
     """
 
     stands: pd.DataFrame
@@ -48,6 +54,7 @@ class Terrain:
     limits_pct: tuple[float, float]
     own_limits: bool
     known: bool
+    problems: list[Problem]
 
 
 def limits_of(tract: Tract) -> tuple[float, float]:
@@ -77,6 +84,7 @@ def describe_terrain(tract: Tract, land: Land) -> Terrain:
         "plot": tract.plots["plot"].astype(str).tolist(),
     }
     path = tract.rasters.get("elevation")
+    problems: list[Problem] = []
     if path is None:
         nothing = {
             kind: pd.DataFrame(float("nan"), index=pd.Index(n, name=kind), columns=TERRAIN_COLUMNS)
@@ -90,6 +98,7 @@ def describe_terrain(tract: Tract, land: Land) -> Terrain:
             units=tract.settings.rasters.elevation_units,
             slope_limits_pct=limits,
         )
+        problems = _unknown(tract, zones, found["covered_pct"])
         shares = [c for c in found if str(c).startswith("share_")]
         found = found.rename(columns=dict(zip(shares, CLASSES, strict=True)))
         found = found[list(TERRAIN_COLUMNS)].assign(kind=zones["kind"], name=zones["name"])
@@ -106,7 +115,28 @@ def describe_terrain(tract: Tract, land: Land) -> Terrain:
         limits_pct=limits,
         own_limits=said.ground_pct is not None,
         known=path is not None,
+        problems=problems,
     )
+
+
+def _unknown(tract: Tract, zones: gpd.GeoDataFrame, covered_pct: pd.Series) -> list[Problem]:
+    """Tell of stands and units, much of whose ground the raster does not know."""
+    short = (covered_pct < COVERED_PCT).to_numpy()
+    said = []
+    for kind in ("stand", "unit"):
+        rows = short & (zones["kind"] == kind).to_numpy()
+        if rows.any():
+            named = zip(zones["name"][rows], covered_pct[rows], strict=True)
+            which = ", ".join(f"{name} ({share:.0f} % known)" for name, share in named)
+            said.append(
+                Problem(
+                    severity="warning",
+                    file=tract.settings.rasters.elevation or "",
+                    what=f"the elevation raster does not know all ground of {kind}s: {which}",
+                    mend="Their slopes are of the known part alone; use one without holes.",
+                )
+            )
+    return said
 
 
 def _zones(tract: Tract, land: Land) -> gpd.GeoDataFrame:

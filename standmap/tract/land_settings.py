@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import AliasChoices, Field
 
+from standmap._rasters import RasterUnits
 from standmap.cruise import MIN_PLOTS
 from standmap.land import REACH_FT, STEP_FT
 from standmap.tract.setting_kinds import (
@@ -143,6 +144,6 @@ class RastersTable(KeyTable):
     """``[rasters]``: elevation and canopy height."""
 
     elevation: str | None = Field(default=None, min_length=1, description="a raster file")
-    elevation_units: Literal["m", "ft"] = Field(default="m", description='"m" or "ft"')
+    elevation_units: RasterUnits = Field(default="m", description='"m", "ft" or "us_ft"')
     canopy: str | None = Field(default=None, min_length=1, description="a raster file")
-    canopy_units: Literal["m", "ft"] = Field(default="m", description='"m" or "ft"')
+    canopy_units: RasterUnits = Field(default="m", description='"m", "ft" or "us_ft"')

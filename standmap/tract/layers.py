@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from standmap._rasters import open_raster
+from standmap._rasters import open_raster, stated_units
 from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
@@ -245,6 +245,9 @@ def to_stands(
     return layer
 
 
+_UNIT_WORDS: Final = {"m": "metres", "ft": "feet", "us_ft": "US survey feet"}
+
+
 def find_rasters(
     table: RastersTable, sources: Sources, stands: gpd.GeoDataFrame | None
 ) -> dict[str, Path]:
@@ -256,8 +259,25 @@ def find_rasters(
             continue
         path = sources.find(file, f"[rasters] {kind}")
         if path is not None and _check_raster(path, file, sources.findings, stands):
+            _check_units(path, table, kind, sources)
             rasters[kind] = path
     return rasters
+
+
+def _check_units(path: Path, table: RastersTable, kind: str, sources: Sources) -> None:
+    """Tell of a raster whose own word on its unit is not the tract file's."""
+    key, used = f"{kind}_units", getattr(table, f"{kind}_units")
+    with open_raster(path) as source:
+        own = stated_units(source)
+    if own is None or (own == "m") == (used == "m"):  # the two feet differ by 2 in a million
+        return
+    what = f"the raster says that its heights are in {_UNIT_WORDS[own]}, and they are read as "
+    what += _UNIT_WORDS[used]
+    mend = f'In [rasters], {key} = "{own}"'
+    if key in table.model_fields_set:
+        sources.findings.warn(path.name, what, f"{mend}, unless the file is wrong.")
+    else:
+        sources.findings.error(path.name, what, f'{mend} (or "{used}", if the file is wrong).')
 
 
 def _check_raster(

@@ -163,11 +163,18 @@ class AlternativeTable(KeyTable):
 
 
 class HarvestTable(KeyTable):
-    """``[harvest]``: rates of the work. None has a default."""
+    """``[harvest]``: rates of the work, which have no default, and how ways are chosen."""
 
     tons_per_day: Positive | None = Field(
         default=None, description="green tons that the crew brings to the landing in a day"
     )
     skid_usd_per_ton_1000_ft: NotNegative | None = Field(
         default=None, description="dollars to skid a ton 1,000 feet"
+    )
+    skid_slope_penalty: NotNegative | None = Field(
+        default=None,
+        description="how much more a foot at the ground-based limit counts than a level one",
+    )
+    skid_slope_power: Positive | None = Field(
+        default=None, description="the power of slope that the penalty grows with"
     )

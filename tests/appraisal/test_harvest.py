@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -293,6 +295,23 @@ class TestGround:
         bare = describe_terrain(replace(tract, rasters={}), land)
         assert not bare.known
         assert bare.stands.isna().all(axis=None)
+
+    def test_ground_that_the_raster_does_not_know_is_told_of(
+        self, worked: Worked, tmp_path: Path
+    ) -> None:
+        tract, _, _, land = worked
+        assert describe_terrain(tract, land).problems == []
+        holed = tmp_path / "holed.tif"
+        with rasterio.open(tract.rasters["elevation"]) as source:
+            z, profile = source.read(1).astype("float32"), source.profile
+        z[:, : z.shape[1] // 2] = np.nan
+        with rasterio.open(holed, "w", **{**profile, "dtype": "float32", "nodata": None}) as target:
+            target.write(z, 1)
+        found = describe_terrain(replace(tract, rasters={"elevation": holed}), land)
+        assert {p.what.split(":")[0] for p in found.problems} >= {
+            "the elevation raster does not know all ground of stands"
+        }
+        assert "% known)" in found.problems[0].what
 
     def test_the_way_costs_the_stated_rate(self, sample_appraisal: standmap.Appraisal) -> None:
         skid = sample_appraisal.skidding.units.set_index("unit")

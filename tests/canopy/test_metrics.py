@@ -119,5 +119,5 @@ def test_bad_input(tmp_path):
         footprint_metrics(chm(tmp_path, NINE), footprint.translate(9_000))
     with pytest.raises(DomainError, match="no coordinate reference system"):
         footprint_metrics(chm(tmp_path, NINE), footprint.set_crs(None, allow_override=True))
-    with pytest.raises(DomainError, match="'m' or 'ft'"):
+    with pytest.raises(DomainError, match="'m', 'ft' or 'us_ft'"):
         footprint_metrics(chm(tmp_path, NINE), footprint, units="chain")

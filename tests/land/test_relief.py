@@ -1,5 +1,6 @@
 """Slope, aspect, relief and operability: planes, cones and pyramids of known lie."""
 
+import tracemalloc
 from pathlib import Path
 
 import geopandas as gpd
@@ -7,10 +8,13 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
+from pyproj import Transformer
 from rasterio import Affine
+from rasterio.windows import Window
 
+from standmap._rasters import stated_units
 from standmap.errors import DomainError, InputError
-from standmap.land import slope_table, terrain_blocks, terrain_table
+from standmap.land import local_crs, skid_way, slope_table, terrain_blocks, terrain_table
 from standmap.land._kernels import aspect_degrees, operability_class, relief_shade
 
 EAST, NORTH = 500_000.0, 4_200_000.0
@@ -71,9 +75,9 @@ class TestTable:
     def test_a_plane(self, tmp_path):
         # Rises 30 % east and 40 % north: 50 % in all, facing 180 + atan(30/40) = 216.87 degrees.
         path = dem(tmp_path / "d.tif", lambda x, y: 0.3 * x + 0.4 * y)
-        row = terrain_table(path, layer(box(-203, -111, 157, 222)), slope_limits_pct=(35, 60)).loc[
-            0
-        ]
+        # About the zone's own meridian, where its north is true north.
+        stand = layer(box(-203, -111, 203, 222))
+        row = terrain_table(path, stand, slope_limits_pct=(35, 60)).loc[0]
         assert row["slope_pct"] == pytest.approx(50, rel=1e-9)
         assert row["steepest_tenth_pct"] == pytest.approx(50, abs=0.1)
         assert row["aspect_deg"] == pytest.approx(180 + np.degrees(np.arctan2(3, 4)), abs=1e-6)
@@ -162,6 +166,138 @@ class TestTable:
         path = dem(tmp_path / "d.tif", lambda x, y: x)
         with pytest.raises(DomainError, match="limits over 0 that rise"):
             terrain_table(path, layer(box(0, 0, 9, 9)), slope_limits_pct=limits)
+
+
+def tilted(lie: str, tmp_path: Path) -> tuple[Path, gpd.GeoSeries, str]:
+    """A hillside that rises 0.3 east and 0.4 north for each foot or metre, in a raster of a kind.
+
+    Return the raster, a stand on it, and the unit of its heights.
+    """
+    shape = gpd.GeoSeries([shapely.box(-80.004, 37.996, -79.998, 38.002)], crs=4326)
+    to_plane = local_crs(shape)
+    crs, cell, turn = {
+        "metres": (32617, 10.0, 0.0),
+        "another zone": (32616, 10.0, 0.0),  # 7 degrees from its meridian: its north leans 4
+        "survey feet": (2284, 32.8, 0.0),  # Virginia South, US survey feet
+        "degrees": (4269, 1 / 10_800, 0.0),
+        "turned": (32617, 10.0, 30.0),
+        "turned degrees": (4326, 1 / 10_800, 20.0),
+    }[lie]
+    middle = shape.to_crs(crs).iloc[0].centroid
+    half = 80
+    place = (
+        Affine.translation(middle.x, middle.y)
+        @ Affine.rotation(turn)
+        @ Affine.scale(cell, -cell)
+        @ Affine.translation(-half, -half)
+    )
+    column, row = np.meshgrid(np.arange(2 * half) + 0.5, np.arange(2 * half) + 0.5)
+    east, north = place.a * column + place.b * row + place.c, place.d * column + place.e * row
+    x, y = Transformer.from_crs(crs, to_plane, always_xy=True).transform(east, north + place.f)
+    z = 300 + 0.3 * np.asarray(x) + 0.4 * np.asarray(y)
+    feet = lie == "survey feet"
+    path = tmp_path / "lie.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=2 * half, height=2 * half, count=1, dtype="float64",
+        crs=crs, transform=place,
+    ) as target:  # fmt: skip
+        target.write(z * 3937 / 1200 if feet else z, 1)
+    return path, shape, "us_ft" if feet else "m"
+
+
+class TestAnyRaster:
+    @pytest.mark.parametrize(
+        "lie",
+        ["metres", "another zone", "survey feet", "degrees", "turned", "turned degrees"],
+    )
+    def test_a_hillside_has_its_slope_and_faces_its_way(self, tmp_path: Path, lie: str) -> None:
+        path, shape, units = tilted(lie, tmp_path)
+        row = terrain_table(path, shape, units=units, block_cells=31).loc[0]
+        assert row["slope_pct"] == pytest.approx(50, rel=1e-3)
+        assert row["steepest_tenth_pct"] == pytest.approx(50, abs=0.15)
+        # True north, whichever way the raster's own north leans.
+        assert row["aspect_deg"] == pytest.approx(180 + np.degrees(np.arctan2(3, 4)), abs=0.1)
+        assert row["covered_pct"] == pytest.approx(100, abs=1e-3)
+
+    def test_a_compound_system_with_heights_in_survey_feet(self, tmp_path: Path) -> None:
+        path, shape, _ = tilted("survey feet", tmp_path)
+        with rasterio.open(path) as source:
+            z, place = source.read(1), source.transform
+        both = tmp_path / "both.tif"
+        with rasterio.open(
+            both, "w", driver="GTiff", width=z.shape[1], height=z.shape[0], count=1,
+            dtype="float64", crs="EPSG:2284+6360", transform=place,
+        ) as target:  # fmt: skip
+            target.write(z, 1)
+        with rasterio.open(both) as source:
+            assert stated_units(source) == "us_ft"
+        row = terrain_table(both, shape, units="us_ft").loc[0]
+        assert row["slope_pct"] == pytest.approx(50, rel=1e-3)
+
+    def test_the_survey_foot_is_its_definition(self, tmp_path: Path) -> None:
+        path, shape, _ = tilted("metres", tmp_path)
+        foot, survey = (
+            terrain_table(path, shape, units=u).loc[0, "slope_pct"] for u in ("ft", "us_ft")
+        )
+        assert survey / foot == pytest.approx(1200 / 3937 / 0.3048, rel=1e-12)
+
+    @pytest.mark.parametrize("hole", ["nan", "nodata"])
+    def test_holes_are_left_out_whole(self, tmp_path: Path, hole: str) -> None:
+        mark = np.nan if hole == "nan" else -32768.0
+        path = dem(
+            tmp_path / "d.tif",
+            lambda x, y: np.where(np.hypot(x, y) < 100, mark, 0.2 * x),
+            nodata=None if hole == "nan" else mark,
+        )
+        row = terrain_table(path, layer(box(-300, -300, 300, 300))).loc[0]
+        assert row["slope_pct"] == pytest.approx(20, rel=1e-9)
+        assert row["steepest_tenth_pct"] == pytest.approx(20, abs=0.1)
+        # The hole and the cell around it are unknown: a disc of about 110 m.
+        assert row["covered_pct"] == pytest.approx(100 - 100 * np.pi * 110**2 / 600**2, abs=1.5)
+
+
+class TestMemory:
+    SIDE = 40_000
+    """Cells on a side: 6.4 GB of float32, of which a sparse file holds next to nothing."""
+
+    @pytest.fixture
+    def huge(self, tmp_path: Path) -> Path:
+        path = tmp_path / "huge.tif"
+        half = self.SIDE / 2
+        with rasterio.open(
+            path, "w", driver="GTiff", width=self.SIDE, height=self.SIDE, count=1,
+            dtype="float32", crs=32617, tiled=True, blockxsize=512, blockysize=512,
+            sparse_ok=True, transform=Affine(1, 0, EAST - half, 0, -1, NORTH + half),
+        ) as target:  # fmt: skip
+            x = np.arange(2048, dtype="float32")
+            for left in (0, self.SIDE - 2048):
+                where = Window(left, left, 2048, 2048)
+                target.write(np.tile(0.25 * x, (2048, 1)), 1, window=where)
+        return path
+
+    def test_a_tract_in_two_far_corners_takes_blocks_and_not_the_raster(self, huge: Path) -> None:
+        half = self.SIDE / 2
+        corner = box(-half + 300, half - 1700, -half + 1700, half - 300)
+        other = box(half - 1700, -half + 300, half - 300, -half + 1700)
+        tracemalloc.start()
+        table = terrain_table(huge, layer(corner, other), block_cells=512)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        np.testing.assert_allclose(table["slope_pct"], 25, rtol=1e-6)
+        # A block of 512 cells a side is 2 MB of float64; the raster would be 12,800.
+        assert peak < 60e6
+
+    def test_a_way_is_looked_for_on_no_more_cells_than_allowed(self, huge: Path) -> None:
+        half = self.SIDE / 2
+        tract = layer(box(-half, half - 2000, -half + 2000, half))
+        unit = layer(box(-half + 1500, half - 1500, -half + 1700, half - 1300))
+        landing = layer(shapely.Point(EAST - half + 300, NORTH + half - 1400))
+        tracemalloc.start()
+        way = skid_way(huge, unit, landing, inside=tract, most_cells=40_000)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert way.reached_pct == 100.0
+        assert peak < 100e6
 
 
 class TestBlocks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,9 +11,11 @@ import pytest
 import rasterio
 import shapely
 from rasterio import Affine
+from scipy.sparse import csgraph
 
-from standmap.land import skid_way
-from standmap.land._way_kernels import lengths_along
+from standmap.errors import DomainError
+from standmap.land import SLOPE_PENALTY, skid_way
+from standmap.land._way_kernels import lengths_along, step_graph
 from standmap.units import FT_PER_M
 
 EAST, NORTH = 500_000.0, 4_200_000.0
@@ -134,6 +137,131 @@ class TestSteepGround:
         shy = skid_way(path, at, to, inside=WHOLE, slope_limits_pct=(10, 900))
         straight = 400 * FT_PER_M
         assert straight < bold.mean_ft < shy.mean_ft < 2 * straight
+
+
+class TestPenalty:
+    @staticmethod
+    def hill(x, y):
+        return 40 * np.exp(-(((x - 200) / 60) ** 2)) * np.clip((300 - y) / 300, 0, 1)
+
+    def way(self, tmp_path: Path, limit: float = 35, **penalty: float) -> float:
+        path = dem(tmp_path / "dem.tif", self.hill)
+        found = skid_way(
+            path, one_cell(405, 5), layer(point(5, 5)), inside=WHOLE, slope_limits_pct=(limit, 900),
+            **penalty,
+        )  # fmt: skip
+        return found.mean_ft
+
+    def test_without_one_the_shortest_way_is_taken_and_a_heavy_one_leads_around(
+        self, tmp_path: Path
+    ) -> None:
+        shortest, usual, heavy = (
+            self.way(tmp_path, slope_penalty=p) for p in (0.0, SLOPE_PENALTY, 20.0)
+        )
+        assert shortest < usual < heavy
+        assert self.way(tmp_path) == usual
+
+    def test_a_higher_power_minds_gentle_ground_less(self, tmp_path: Path) -> None:
+        # Nowhere is this hill over 60 %, so a higher power makes all of it cheaper.
+        gentle, plain = (self.way(tmp_path, 60, slope_power=p) for p in (9.0, 1.0))
+        assert gentle < plain
+
+    @pytest.mark.parametrize("wrong", [{"slope_penalty": -1.0}, {"slope_power": 0.0}])
+    def test_it_cannot_be_less_than_nothing(self, tmp_path: Path, wrong: dict) -> None:
+        with pytest.raises(DomainError, match="'slope_penalty' must be 0 or more"):
+            self.way(tmp_path, **wrong)
+
+
+class TestTrouble:
+    """A landing that cannot be reached, and ground the raster does not know, are told apart."""
+
+    UNIT = layer(box(100, 0, 300, 100))
+
+    def test_a_landing_beyond_the_raster(self, tmp_path: Path) -> None:
+        path = dem(tmp_path / "dem.tif", lambda x, y: 0.0)
+        found = skid_way(path, self.UNIT, layer(point(5000, 5)), inside=WHOLE)
+        assert (found.trouble, found.reached_pct) == ("landing unknown", 0.0)
+        assert np.isnan(found.mean_ft)
+
+    def test_a_landing_off_the_tract(self, tmp_path: Path) -> None:
+        path = dem(tmp_path / "dem.tif", lambda x, y: 0.0)
+        near = layer(box(0, -600, 600, 600))
+        found = skid_way(path, self.UNIT, layer(point(-300, 5)), inside=near)
+        assert found.trouble == "landing off"
+        # One of two landings is enough.
+        both = layer(point(-300, 5), point(5, 5))
+        assert skid_way(path, self.UNIT, both, inside=near).reached_pct == 100.0
+
+    def test_a_raster_that_lies_elsewhere(self, tmp_path: Path) -> None:
+        path = dem(tmp_path / "dem.tif", lambda x, y: 0.0)
+        far = layer(box(50_000, 0, 50_100, 100))
+        found = skid_way(path, far, layer(point(50_200, 5)), inside=far)
+        assert (found.trouble, found.unknown_pct) == ("unit unknown", 100.0)
+
+    def test_ground_beyond_the_raster_or_in_a_hole_of_it_is_not_reached(
+        self, tmp_path: Path
+    ) -> None:
+        path = dem(tmp_path / "dem.tif", lambda x, y: np.where(x < 200, 0.0, np.nan))
+        landing = layer(point(5, 5))
+        found = skid_way(path, self.UNIT, landing, inside=WHOLE)
+        assert found.unknown_pct == pytest.approx(50.0, abs=1e-6)
+        assert found.reached_pct == pytest.approx(50.0, abs=6.0)  # the hole's rim has no slope
+        whole = dem(tmp_path / "whole.tif", lambda x, y: 0.0)
+        over = layer(box(400, 0, 800, 100))  # the raster ends at 600
+        found = skid_way(whole, over, landing, inside=layer(box(-600, -600, 900, 600)))
+        assert found.unknown_pct == pytest.approx(50.0, abs=1e-6)
+        assert found.reached_pct == pytest.approx(50.0, abs=1e-6)
+
+
+def dijkstra_by_hand(
+    elevation: np.ndarray, penalty: np.ndarray, free: np.ndarray, x: float, y: float, start: int
+) -> np.ndarray:
+    """Least cost to every cell, one cell at a time: slow, and nothing shared with the package."""
+    rows, columns = elevation.shape
+    best = np.full(elevation.size, np.inf)
+    best[start] = 0.0
+    heap = [(0.0, start)]
+    steps = [
+        (r, c) for r in range(-2, 3) for c in range(-2, 3) if np.gcd(r, c) == 1 and abs(r * c) <= 2
+    ]
+    while heap:
+        cost, at = heapq.heappop(heap)
+        if cost > best[at]:
+            continue
+        r, c = divmod(at, columns)
+        for dr, dc in steps:
+            to = r + dr, c + dc
+            if not (0 <= to[0] < rows and 0 <= to[1] < columns) or not free[to]:
+                continue
+            # A knight's step passes the two cells on either hand of its middle.
+            middle = r + dr / 2, c + dc / 2
+            passed = {
+                (int(np.floor(middle[0])), int(np.floor(middle[1]))),
+                (int(np.ceil(middle[0])), int(np.ceil(middle[1]))),
+            }
+            if abs(dr) + abs(dc) == 3 and not all(free[p] for p in passed):
+                continue
+            ground = np.sqrt((dr * y) ** 2 + (dc * x) ** 2 + (elevation[to] - elevation[r, c]) ** 2)
+            ahead = cost + ground * (penalty[to] + penalty[r, c]) / 2
+            there = to[0] * columns + to[1]
+            if ahead < best[there]:
+                best[there] = ahead
+                heapq.heappush(heap, (ahead, there))
+    return best
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_graph_of_steps_is_that_of_a_search_cell_by_cell(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows, columns = rng.integers(3, 12, 2)
+    elevation = rng.normal(0, 6, (rows, columns))
+    penalty = rng.uniform(1, 4, (rows, columns))
+    free = rng.random((rows, columns)) < 0.75
+    start = int(rng.choice(np.flatnonzero(free)))
+    graph = step_graph(elevation, penalty, free, 7.0, 11.0)
+    cost = csgraph.dijkstra(graph, directed=False, indices=start)
+    want = dijkstra_by_hand(elevation, penalty, free, 7.0, 11.0, start)
+    np.testing.assert_allclose(cost, want, rtol=1e-12)
 
 
 class TestWhatStays:

@@ -242,7 +242,7 @@ class TestBadRasters:
             mean_slope_pct(dem, stand(0, 0, 9, 9))
 
     def test_units_are_metres_or_feet(self, plane_dem):
-        with pytest.raises(DomainError, match="'m' or 'ft'; got 'yd'"):
+        with pytest.raises(DomainError, match="'m', 'ft' or 'us_ft'; got 'yd'"):
             mean_slope_pct(plane_dem, stand(0, 0, 9, 9), units="yd")
 
     def test_stands_without_a_crs(self, plane_dem):

@@ -438,6 +438,32 @@ def test_a_raster_that_cannot_be_read(tiny, content):
     assert only(tiny.check()).file == "chm.tif"
 
 
+@pytest.mark.parametrize(
+    ("keys", "severity"),
+    [("", "error"), ('elevation_units = "m"\n', "warning")],
+)
+def test_a_raster_that_says_it_is_in_feet_is_not_read_in_metres(tiny, keys, severity):
+    raster(tiny.folder / "dem.tif", crs="EPSG:32617+6360")
+    tiny.add("tract.toml", f'[rasters]\nelevation = "dem.tif"\n{keys}')
+    problem = only(tiny.check(), severity)
+    assert problem.file == "dem.tif"
+    assert problem.what == (
+        "the raster says that its heights are in US survey feet, and they are read as metres"
+    )
+    assert 'elevation_units = "us_ft"' in problem.mend
+
+
+@pytest.mark.parametrize(
+    ("band", "units"), [("foot", "ft"), ("US survey foot", "ft"), ("metre", "m"), ("", "ft")]
+)
+def test_a_raster_that_says_what_the_tract_file_does(tiny, band, units):
+    raster(tiny.folder / "dem.tif")
+    with rasterio.open(tiny.folder / "dem.tif", "r+") as target:
+        target.units = [band]
+    tiny.add("tract.toml", f'[rasters]\nelevation = "dem.tif"\nelevation_units = "{units}"\n')
+    assert tiny.read().problems == ()
+
+
 def test_a_good_raster(tiny):
     raster(tiny.folder / "dem.tif")
     tiny.add("tract.toml", '[rasters]\nelevation = "dem.tif"\n')

@@ -29,7 +29,7 @@ KEYS = [
         "-50",
         "in feet on each side",
     ),
-    ('[rasters]\nelevation_units = "yd"', "rasters.elevation_units", 25, "yd", '"m" or "ft"'),
+    ('[rasters]\nelevation_units = "yd"', "rasters.elevation_units", 25, "yd", '"us_ft"'),
 ]
 
 
