@@ -259,7 +259,7 @@ class _Grid:
         column = np.floor((x - self.left) / self.cell_x).astype(np.int64)
         row = np.floor((self.top - y) / self.cell_y).astype(np.int64)
         rows, columns = known.shape
-        there = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+        there: Bools = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
         there[there] = known[row[there], column[there]]
         return there
 

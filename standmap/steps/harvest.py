@@ -144,7 +144,7 @@ class _Work:
         rows, products, problems = [], [], []
         for unit, prescription in planned.items():
             acres = self.acres.loc[[unit]]
-            made = self.marking.cut(prescription, self.acres.loc[unit])
+            made = self.marking.cut(prescription, acres.sum(axis=0))
             size = float(acres.to_numpy().sum())
             cut = self.sums.estimates(made.per_acre, names).total(acres)
             rest = (self.tally.per_acre - made.per_acre)[:, :few]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 import geopandas as gpd
@@ -15,10 +15,12 @@ from standmap.species import UnknownSpeciesError, entry_codes
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, did_you_mean, some
 from standmap.tract.land_settings import CrossingsTable, LandingsTable, TerrainTable
+from standmap.tract.layers import placed_only, to_stands
 from standmap.tract.sale_settings import AlternativeTable, PrescriptionTable
 from standmap.tract.settings import Settings
 from standmap.tract.sources import Sources
 from standmap.tract.stands import text_column
+from standmap.tract.tract_file import line_of
 from standmap.tract.vectors import open_layer
 
 MARKED_WORDS: Final = {"": False, "no": False, "n": False, "0": False, "false": False,
@@ -34,6 +36,7 @@ def read_plan(
     findings: Findings,
     *,
     file: str,
+    text: str,
     units: gpd.GeoDataFrame | None,
     trees: pd.DataFrame | None,
     products: Sequence[str] | None,
@@ -48,6 +51,8 @@ def read_plan(
         Where faults go.
     file : str
         Name of the tract file.
+    text : str
+        What it says, to name the line at fault.
     units : GeoDataFrame or None
         The harvest units; None where there are none or they could not be read.
     trees : DataFrame or None
@@ -66,23 +71,21 @@ def read_plan(
             column="prescriptions" if asked[0] else "alternatives",
         )
         return HarvestPlan()
-    known = None if units is None else list(dict.fromkeys(units["unit"].astype(str)))
-    reader = _Reader(settings, findings, file, known, trees, products)
+    known = _unit_names(units, settings.units.file, findings)
+    reader = _Reader(settings, findings, file, text, known, trees, products)
     planned = reader.prescriptions(settings.prescriptions, "prescriptions")
     names: set[str] = {PLAN_NAME}
     alternatives = []
-    for table in settings.alternatives:
-        if table.name in names:
-            findings.error(
-                file,
-                "two plans of one name",
-                f"Give each its own; '{PLAN_NAME}' is the plan itself.",
-                column="alternatives.name",
-                value=table.name,
-            )
+    for nth, table in enumerate(settings.alternatives):
+        alternatives.append(reader.alternative(nth, table, planned, names))
         names.add(table.name)
-        alternatives.append(reader.alternative(table, planned))
     return HarvestPlan(prescriptions=planned, alternatives=tuple(alternatives))
+
+
+def _unit_names(units: gpd.GeoDataFrame | None, file: str, findings: Findings) -> list[str] | None:
+    """Return the names of the harvest units; None where some may be wanting."""
+    faulty = any(p.severity == "error" and p.file == file for p in findings.problems)
+    return None if units is None or faulty else list(dict.fromkeys(units["unit"].astype(str)))
 
 
 class _Reader:
@@ -93,12 +96,14 @@ class _Reader:
         settings: Settings,
         findings: Findings,
         file: str,
+        text: str,
         units: list[str] | None,
         trees: pd.DataFrame | None,
         products: Sequence[str] | None,
     ) -> None:
         self._aliases = settings.species.aliases
-        self._findings, self._file, self._units = findings, file, units
+        self._findings, self._file, self._text, self._units = findings, file, text, units
+        self._at: tuple[str, int] = ("", 0)
         self._trees, self._products = trees, products
 
     def prescriptions(
@@ -106,7 +111,9 @@ class _Reader:
     ) -> dict[str, Prescription]:
         """Return the prescription of each unit."""
         found: dict[str, Prescription] = {}
-        for table in tables:
+        for nth, table in enumerate(tables):
+            if key == "prescriptions":
+                self._at = key, nth
             made = self._one(table, key)
             for unit in table.unit:
                 if not self._known_unit(unit, f"{key}.unit"):
@@ -118,10 +125,22 @@ class _Reader:
         return found
 
     def alternative(
-        self, table: AlternativeTable, planned: Mapping[str, Prescription]
+        self,
+        nth: int,
+        table: AlternativeTable,
+        planned: Mapping[str, Prescription],
+        names: Collection[str],
     ) -> Alternative:
         """Return an alternative: the plan, less what is left out, with what it changes."""
         key = "alternatives"
+        self._at = key, nth
+        if table.name in names:
+            self._error(
+                "two plans of one name",
+                f"Give each its own; '{PLAN_NAME}' is the plan itself.",
+                f"{key}.name",
+                table.name,
+            )
         changed = self.prescriptions(table.prescriptions, f"{key}.prescriptions")
         for unit in table.leave_out:
             if self._known_unit(unit, f"{key}.leave_out") and unit in changed:
@@ -131,7 +150,8 @@ class _Reader:
                     f"{key}.leave_out",
                     unit,
                 )
-        if not (table.prescriptions or table.leave_out or table.wider_buffers_ft):
+        asks = table.prescriptions or table.leave_out or table.wider_buffers_ft
+        if not asks and not self._told_of(f"{key}.wider_buffers_ft"):
             self._error(
                 "this alternative changes nothing",
                 "Give it leave_out, wider_buffers_ft or prescriptions.",
@@ -148,13 +168,14 @@ class _Reader:
     def _one(self, table: PrescriptionTable, key: str) -> Prescription | None:
         needed = NEEDS.get(table.cut)
         if needed is not None and getattr(table, needed) is None:
-            self._error(f"a cut of this kind needs {needed}", f"Add {needed}.", f"{key}.cut",
-                        table.cut)  # fmt: skip
+            if not self._told_of(f"{key}.{needed}"):
+                self._error(f"a cut of this kind needs {needed}", f"Add {needed}.", f"{key}.cut",
+                            table.cut)  # fmt: skip
             return None
         low, high = table.min_dbh_in, table.max_dbh_in
         if low is not None and high is not None and low >= high:
             self._error("max_dbh_in must be over min_dbh_in", "Swap them, or drop one.",
-                        f"{key}.max_dbh_in", high)  # fmt: skip
+                        f"{key}.max_dbh_in", f"{high:g}")  # fmt: skip
         self._no_idle_keys(table, key)
         if table.cut == "marked" and not self._any_marked(table, key):
             return None
@@ -180,12 +201,13 @@ class _Reader:
             "products": ("marked",),
         }
         for name, cuts in uses.items():
-            if getattr(table, name) and table.cut not in cuts:
+            value = getattr(table, name)
+            if value and table.cut not in cuts:
                 self._error(
                     f"a cut of the kind '{table.cut}' does not use {name}",
                     f"Delete it, or write cut = {' or '.join(map(repr, cuts))}.",
                     f"{key}.{name}",
-                    getattr(table, name),
+                    f"{value:g}" if isinstance(value, float) else ", ".join(value),
                 )
 
     def _any_marked(self, table: PrescriptionTable, key: str) -> bool:
@@ -211,7 +233,8 @@ class _Reader:
             try:
                 codes |= entry_codes(name, aliases=self._aliases)
             except (UnknownSpeciesError, DomainError) as error:
-                mend = str(error)
+                _, known, mend = str(error).partition(f"{name!r}. ")  # the rest is said already
+                mend = mend if known else str(error)
                 self._error("unknown species or group", mend[0].upper() + mend[1:], key, name)
         return frozenset(codes)
 
@@ -228,8 +251,14 @@ class _Reader:
         self._error("there is no such harvest unit", hint, key, unit)
         return False
 
+    def _told_of(self, column: str) -> bool:
+        """Whether a value that is wanting was given, and told of as wrong."""
+        return any(p.column == column and p.file == self._file for p in self._findings.problems)
+
     def _error(self, what: str, mend: str, column: str, value: object) -> None:
-        self._findings.error(self._file, what, mend, column=column, value=value)
+        key = column.rpartition(".")[2]
+        row = line_of(self._text, (*self._at, key)) or line_of(self._text, self._at)
+        self._findings.error(self._file, what, mend, row=row, column=column, value=value)
 
 
 def check_terrain(table: TerrainTable, findings: Findings, file: str) -> None:
@@ -274,6 +303,8 @@ def read_landings(
     sources: Sources,
     stands: gpd.GeoDataFrame | None,
     units: gpd.GeoDataFrame | None,
+    *,
+    units_file: str,
 ) -> gpd.GeoDataFrame | None:
     """Read the landings: ``unit`` ("" serves every unit without its own) and points."""
     layer = _placed(table, sources, stands, key="[landings]", kinds=("point",))
@@ -290,8 +321,9 @@ def read_landings(
         geometry=layer.geometry.to_numpy(),
         crs=layer.crs,
     )
-    if units is not None:
-        known = set(units["unit"].astype(str))
+    names = _unit_names(units, units_file, findings)
+    if names is not None:
+        known = set(names)
         strange = ~made["unit"].isin([*known, ""]).to_numpy(dtype=bool)
         findings.rows(
             "error",
@@ -324,5 +356,5 @@ def _placed(
     layer = open_layer(table.file, table, sources, key=key, kinds=kinds)
     if layer is None:
         return None
-    layer = layer[~(layer.geometry.isna() | layer.geometry.is_empty)].reset_index(drop=True)
-    return layer if stands is None else layer.to_crs(stands.crs)
+    layer = placed_only(layer, table.file, sources.findings)
+    return to_stands(layer, stands, table.file, sources.findings, key)

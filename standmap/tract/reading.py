@@ -199,6 +199,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         settings,
         findings,
         file=file,
+        text=tract_path.read_text(encoding="utf-8-sig"),
         units=layers["units"],
         trees=trees,
         products=None if products is None else products.names,
@@ -311,7 +312,13 @@ def read_layers(
         "domains": read_domains(settings.domains, sources, stands),
         "landings": None
         if settings.landings is None
-        else read_landings(settings.landings, sources, stands, units),
+        else read_landings(
+            settings.landings,
+            sources,
+            stands,
+            units,
+            units_file=settings.units.file if settings.units else "",
+        ),
         "crossings": None
         if settings.crossings is None
         else read_crossings(settings.crossings, sources, stands),

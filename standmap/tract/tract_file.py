@@ -161,7 +161,7 @@ def _validated(
 def _report(kind: str, loc: Loc, fault: Any, file: str, text: str, findings: Findings) -> None:
     """Turn one validation fault into a problem."""
     key = ".".join(str(part) for part in loc if not isinstance(part, int))
-    line = _line_of(text, loc)
+    line = line_of(text, loc)
     if kind == "extra_forbidden":
         findings.error(
             file,
@@ -176,14 +176,14 @@ def _report(kind: str, loc: Loc, fault: Any, file: str, text: str, findings: Fin
         mend = f"Add [{key}]." if len(loc) == 1 else f"Add {loc[-1]}, {_wanted(loc)}."
         if key in ("plots", "trees"):
             mend += " (Not cruised yet? `standmap layout` plans a tract's first cruise.)"
-        findings.error(file, what, mend, row=_line_of(text, loc[:-1]), column=key)
+        findings.error(file, what, mend, row=line_of(text, loc[:-1]), column=key)
     else:
         said = str(fault["msg"]).replace("Input should", "should").replace("Value error, ", "")
         findings.error(
             file,
             said[0].lower() + said[1:],
             f"Give {_wanted(loc)}.",
-            row=line or _line_of(text, loc[:-1]),
+            row=line or line_of(text, loc[:-1]),
             column=key,
             value=fault["input"],
         )
@@ -268,8 +268,16 @@ def _drop(raw: dict[str, Any], loc: Loc) -> bool:
     return False
 
 
-def _line_of(text: str, loc: Loc) -> int | None:
-    """Return the line of a key, for tables written in the usual ``[table]`` form."""
+def line_of(text: str, loc: Loc) -> int | None:
+    """Return the line of a key, for tables written in the usual ``[table]`` form.
+
+    Parameters
+    ----------
+    text : str
+        The tract file.
+    loc : tuple
+        Tables and key, with the number from 0 of a table in ``[[double brackets]]`` after its name.
+    """
     if not loc:
         return None
     names = [str(part) for part in loc if not isinstance(part, int)]

@@ -71,7 +71,7 @@ WRONG = [
      "Add residual_ba_sqft"),
     ('unit = "North"\ncut = "clear_cut"', "prescriptions.cut", "clear_cut", "clearcut"),
     ('unit = "North"\ncut = "clearcut"\nresidual_ba_sqft = 60', "prescriptions.residual_ba_sqft",
-     "60.0", "'thin_below' or 'thin_above'"),
+     "60", "'thin_below' or 'thin_above'"),
     ('unit = "North"\ncut = "clearcut"\nleave_species = ["wite oak"]',
      "prescriptions.leave_species", "wite oak", "white oak"),
     ('unit = "North"\ncut = "marked"', "prescriptions.cut", "marked",
@@ -79,13 +79,22 @@ WRONG = [
     ('unit = "North"\ncut = "marked"\nproducts = ["sawlogs"]', "prescriptions.products",
      "sawlogs", "Did you mean 'sawlog'"),
     ('unit = "North"\ncut = "clearcut"\nmin_dbh_in = 12\nmax_dbh_in = 9',
-     "prescriptions.max_dbh_in", "9.0", "Swap them"),
+     "prescriptions.max_dbh_in", "9", "Swap them"),
     ('unit = "North"\ncut = "clearcut"\n[[prescriptions]]\nunit = "North"\ncut = "clearcut"',
      "prescriptions.unit", "North", "Keep one"),
     ('unit = "North"\ncut = "clearcut"\n[[alternatives]]\nname = "other"', "alternatives.name",
      "other", "Give it leave_out"),
     ('unit = "North"\ncut = "clearcut"\n[[alternatives]]\nname = "as planned"\n'
      'leave_out = "North"', "alternatives.name", "as planned", "is the plan itself"),
+    # A number that is wrong is not told of once more as wanting.
+    ('unit = "North"\ncut = "thin_below"\nresidual_ba_sqft = 0',
+     "prescriptions.residual_ba_sqft", "0", "square feet of basal area"),
+    ('unit = "North"\ncut = "clearcut"\n[[alternatives]]\nname = "a"\nwider_buffers_ft = -9',
+     "alternatives.wider_buffers_ft", "-9", "every side of every stream buffer"),
+    ('unit = "North"\ncut = "clearcut"\n[harvest]\ntons_per_day = 0', "harvest.tons_per_day",
+     "0", "green tons"),
+    ('unit = "North"\ncut = "clearcut"\n[harvest]\nskid_slope_penalty = -1',
+     "harvest.skid_slope_penalty", "-1", "than a level one"),
     ('unit = "North"\ncut = "clearcut"\n[terrain]\nground_pct = 30', "terrain.cable_pct", None,
      "Add cable_pct"),
     ('unit = "North"\ncut = "clearcut"\n[terrain]\nground_pct = 50\ncable_pct = 35',
@@ -100,6 +109,38 @@ def test_each_fault_is_named_with_its_mend(planned, text, column, value, mend):
     assert (problem.file, problem.column) == ("tract.toml", column)
     assert problem.value == value
     assert mend in problem.mend
+
+
+def test_the_line_at_fault_is_named(planned):
+    prescribe(planned, 'unit = "North"\ncut = "clearcut"')
+    prescribe(planned, 'unit = "South"\ncut = "thin_above"\nresidual_ba_sqft = 60\n'
+                       'leave_species = ["wite oak"]')  # fmt: skip
+    problem = only(planned)
+    lines = (planned.folder / "tract.toml").read_text().splitlines()
+    assert "wite oak" in lines[problem.row - 1]
+    assert problem.mend.count("wite oak") == 0  # said once
+    planned.swap("tract.toml", "wite oak", "white oak")
+    planned.add("tract.toml", '\n[[alternatives]]\nname = "a"\nleave_out = ["East"]\n')
+    lines = (planned.folder / "tract.toml").read_text().splitlines()
+    assert "East" in lines[only(planned).row - 1]
+
+
+def test_a_unit_without_a_name_is_told_of_and_what_names_it_is_not(planned):
+    shapes = [shapely.box(500_050, 4_000_050, 500_350, 4_000_350),
+              shapely.box(500_450, 4_000_050, 500_750, 4_000_350)]  # fmt: skip
+    planned.layer("units.gpkg", shapes, unit=[None, "South"])
+    planned.layer("landings.gpkg", [shapely.Point(500_100, 4_000_100)], unit=["North"])
+    planned.add("tract.toml", '\n[landings]\nfile = "landings.gpkg"\n')
+    prescribe(planned, 'unit = "North"\ncut = "clearcut"')
+    assert only(planned).file == "units.gpkg"
+
+
+def test_landings_of_another_place_are_remarked_on(planned):
+    planned.layer("landings.gpkg", [shapely.Point(560_100, 4_000_100)], unit=["North"])
+    planned.add("tract.toml", '\n[landings]\nfile = "landings.gpkg"\n')
+    (said,) = [p for p in planned.check() if p.file == "landings.gpkg"]
+    assert said.severity == "warning"
+    assert "nothing in this layer lies within a mile of the stands" in said.what
 
 
 def test_prescriptions_without_units_are_refused(tiny):
