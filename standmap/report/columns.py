@@ -166,6 +166,7 @@ _NAMED: Final = {
     "net_acres": Heading("Net acres", "ac", "tenth"),
     "outside_acres": Heading("Outside every stand", "ac", "tenth"),
     "plots": Heading("Plots", "", "whole"),
+    "plots_inside": Heading("Plots in the unit", "", "whole"),
     "price_usd": Heading("Mean price", "USD per unit", "cents"),
     "qmd_in": Heading("Quadratic mean diameter", "in", "tenth"),
     "quantity": Heading("Quantity", "in the unit named", "tenth"),

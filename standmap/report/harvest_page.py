@@ -63,6 +63,8 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "rule": head_rule_name(appraisal),
         "warnings": len(appraisal.problems),
         "short": harvest_lines(appraisal),
+        "units_borrowed": set(appraisal.units["borrowed"]),
+        "by_unit": appraisal.harvest.judged_by_unit,
         "conflicts": [str(u) for u in appraisal.units["unit"][appraisal.units["conflict"]]],
         "plan": harvest_tables.plan_table(appraisal),
         "unplanned": [u for u in map(str, appraisal.units["unit"]) if u not in planned],

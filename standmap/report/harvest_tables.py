@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from standmap.report.cells import Column, Printed, errors, estimates, first_of_each, numbers, words
@@ -19,6 +20,7 @@ from standmap.report.numbers import (
     percent,
     told_apart,
 )
+from standmap.report.printed import marked_as_borrowed
 from standmap.units import BF_PER_MBF
 
 if TYPE_CHECKING:
@@ -57,13 +59,22 @@ def _any_known(frame: pd.DataFrame, column: str) -> bool:
     return column in frame and bool(frame[column].notna().any())
 
 
+def _plots_in(plots: pd.Series) -> list[str]:
+    """Print how many plots stand in each unit; the row of all units adds them up."""
+    each = plots.to_numpy(dtype=float)
+    return [count(v if math.isfinite(v) else float(np.nansum(each))) for v in each]
+
+
 def plan_table(appraisal: Appraisal) -> Printed | None:
     """Return a row a unit: what is done there, on how many acres, and what it brings."""
     units = appraisal.harvest.units
     if units.empty:
         return None
+    drawn = appraisal.units.set_index("unit", drop=False).reindex(units["unit"])
+    drawn["unit"], drawn["borrowed"] = units["unit"].to_numpy(), drawn["borrowed"].fillna("")
     columns = [
-        Column(name="Unit", cells=_named(words(units, "unit")), words=True),
+        Column(name="Unit", cells=_named(marked_as_borrowed(drawn, "unit")), words=True),
+        Column(name="Plots", unit="in it", cells=_plots_in(drawn["plots_inside"])),
         Column(name="Prescription", cells=words(units, "prescription"), words=True),
         Column(name="Net acres", unit="ac", cells=[acres(v) for v in numbers(units, "net_acres")]),
     ]

@@ -88,6 +88,7 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "by_stand": printed.products_by(appraisal, appraisal.products, "stand", "Stand"),
         "crops": _crops(appraisal),
         "units": printed.units_table(appraisal),
+        "units_borrowed": set(appraisal.units["borrowed"]),
         "unit_products": printed.products_by(appraisal, appraisal.unit_products, "unit_id", "Unit")
         if len(appraisal.unit_products)
         else None,

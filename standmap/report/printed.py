@@ -31,17 +31,21 @@ LEAST_QUANTITY: Final = 0.05
 LEAST_ACRES: Final = 0.005
 
 
+BORROWED_MARKS: Final = {"": "", "stratum": " †", "tract": " ‡"}
+
+
+def marked_as_borrowed(frame: pd.DataFrame, column: str) -> list[str]:
+    """Return names with a mark after each whose figures are borrowed, in whole or in part."""
+    pairs = zip(words(frame, column), words(frame, "borrowed"), strict=True)
+    return [name + BORROWED_MARKS.get(of, "") for name, of in pairs]
+
+
 def stands_table(appraisal: Appraisal) -> Printed:
     """Return the stands: acres, plots, the crop per acre, volume and value with errors."""
     stands = appraisal.stands
     head = head_measure(appraisal)
-    marks = {"": "", "stratum": " †", "tract": " ‡"}
-    names = [
-        name + marks.get(b, "")
-        for name, b in zip(words(stands, "stand"), words(stands, "borrowed"), strict=True)
-    ]
     columns = [
-        Column(name="Stand", cells=names, words=True),
+        Column(name="Stand", cells=marked_as_borrowed(stands, "stand"), words=True),
         Column(name="Stratum", cells=words(stands, "stratum"), words=True),
         Column(name="Gross", unit="ac", cells=[acres(v) for v in numbers(stands, "gross_acres")]),
         Column(name="Net", unit="ac", cells=[acres(v) for v in numbers(stands, "net_acres")]),
@@ -279,7 +283,12 @@ def units_table(appraisal: Appraisal) -> Printed | None:
     if units is None or units.empty:
         return None
     head = head_measure(appraisal)
-    columns = [Column(name="Unit", cells=words(units, "unit"), words=True)]
+    columns = [
+        Column(name="Unit", cells=marked_as_borrowed(units, "unit"), words=True),
+        Column(
+            name="Plots", unit="in it", cells=[count(v) for v in numbers(units, "plots_inside")]
+        ),
+    ]
     for name, column in (
         ("Gross", "gross_acres"),
         ("In buffers", "buffer_acres"),

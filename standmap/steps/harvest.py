@@ -64,6 +64,9 @@ class Harvest:
         plan with its paired error.
     problems : list of Problem
         Prescriptions that cut nothing, or cannot be met.
+    judged_by_unit : bool
+        Whether a thinning is aimed at a unit as a whole, and not stand by stand: see
+        `standmap.steps.marking`.
     """
 
     units: pd.DataFrame
@@ -71,6 +74,7 @@ class Harvest:
     products: pd.DataFrame
     alternatives: pd.DataFrame
     problems: list[Problem]
+    judged_by_unit: bool = False
 
 
 def plan_harvest(
@@ -108,6 +112,7 @@ def plan_harvest(
         products=products,
         alternatives=work.alternatives(planned),
         problems=problems,
+        judged_by_unit=work.marking.by_unit,
     )
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from standmap.cruise import EstimateTable, Sample, StandEstimates, acres_by, estimate
 from standmap.errors import Problem
@@ -173,6 +175,7 @@ def _units(tract: Tract, land: Land, totals: EstimateTable) -> gpd.GeoDataFrame:
         outline = gpd.GeoDataFrame({"unit": none}, geometry=[], crs=tract.crs)
     else:
         outline = tract.units.dissolve("unit", as_index=False)[["unit", "geometry"]]
+    outline.insert(1, "plots_inside", _plots_inside(tract, outline))
     figures = {}
     for at, measure in enumerate(totals.attributes[: len(MEASURES)]):
         figures[f"{measure}_total"] = totals.estimate[:, at]
@@ -181,6 +184,14 @@ def _units(tract: Tract, land: Land, totals: EstimateTable) -> gpd.GeoDataFrame:
     table = table.join(defect_shares(table, "_total")).assign(borrowed=totals.borrowed)
     frame = outline.merge(land.unit_acres.join(table), left_on="unit", right_index=True)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=tract.crs).to_crs(WGS84)
+
+
+def _plots_inside(tract: Tract, outline: gpd.GeoDataFrame) -> npt.NDArray[np.int64]:
+    """Return how many plots stand in each harvest unit."""
+    points = tract.plots.geometry.to_numpy()
+    points = points[~(shapely.is_missing(points) | shapely.is_empty(points))]
+    unit, _ = shapely.STRtree(points).query(outline.geometry.to_numpy(), predicate="intersects")
+    return np.bincount(unit, minlength=len(outline)).astype(np.int64)
 
 
 def _must_stay(

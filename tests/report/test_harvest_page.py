@@ -100,6 +100,41 @@ class TestPage:
 
 
 class TestTables:
+    def test_a_unit_says_whose_figures_it_takes(self, sample_appraisal: standmap.Appraisal) -> None:
+        printed = plan_table(sample_appraisal)
+        assert printed is not None
+        assert cells(printed, "Plots") == ["5", "3", "3"]  # counted on the map
+        assert printed.foot[1] == "11"
+        for page in (harvest_html(sample_appraisal), report_html(sample_appraisal)):
+            assert "every plot of a stand counts, wherever in it the plot stands" in page
+            assert "stand with fewer than two plots, whose figures" not in page
+        part = sample_appraisal.units.assign(borrowed=["", "stratum", ""], plots_inside=[5, 0, 3])
+        one = replace(sample_appraisal, units=part)
+        printed = plan_table(one)
+        assert printed is not None
+        assert cells(printed, "Unit") == ["A", "B †", "C"]
+        assert cells(printed, "Plots") == ["5", "0", "3"]
+        assert "stand with fewer than two plots, whose figures" in harvest_html(one)
+
+    def test_a_cut_judged_by_units_says_so(self, sample_appraisal: standmap.Appraisal) -> None:
+        words = "aimed at a unit as a whole"
+        assert words not in harvest_html(sample_appraisal)
+        harvest = replace(sample_appraisal.harvest, judged_by_unit=True)
+        assert words in harvest_html(replace(sample_appraisal, harvest=harvest))
+
+    def test_the_page_says_what_slope_counts_and_who_says_so(
+        self, sample_appraisal: standmap.Appraisal
+    ) -> None:
+        page = harvest_html(sample_appraisal)
+        assert "a foot on ground of 25% counts as 2 (growing" in page
+        assert "common practice, no source" in page
+        settings = sample_appraisal.settings
+        own = settings.model_copy(
+            update={"harvest": settings.harvest.model_copy(update={"skid_slope_penalty": 0.0})}
+        )
+        tract = replace(sample_appraisal.tract, settings=own)
+        assert "the shortest way is taken" in harvest_html(replace(sample_appraisal, tract=tract))
+
     def test_cut_and_left_are_below_what_stood(self, sample_appraisal: standmap.Appraisal) -> None:
         printed = cut_leave_table(sample_appraisal)
         assert printed is not None

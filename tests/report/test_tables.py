@@ -107,7 +107,7 @@ NAMES_OF_THINGS = {
     "line",
 }
 COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
-          "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
+          "n", "plots", "plots_inside", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
           "unpriced_logs", "here_n", "logs", "limit_loads", "days", "measured"}  # fmt: skip
 NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
