@@ -64,6 +64,11 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "warnings": len(appraisal.problems),
         "short": harvest_lines(appraisal),
         "units_borrowed": set(appraisal.units["borrowed"]),
+        "openings": [
+            (row["units"], row["n_units"], acres(row["acres"]))
+            for row in appraisal.harvest.openings.to_dict("records")
+        ],
+        "max_opening": settings.harvest.max_opening_acres,
         "by_unit": appraisal.harvest.judged_by_unit,
         "conflicts": [str(u) for u in appraisal.units["unit"][appraisal.units["conflict"]]],
         "plan": harvest_tables.plan_table(appraisal),

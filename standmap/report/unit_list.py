@@ -34,6 +34,8 @@ def units_text(appraisal: Appraisal) -> str:
     said = [f"{title}\n{_set(table)}" for title, table in tables if table is not None]
     if not said:
         return "This tract has no harvest units. Draw some, or add --propose."
+    if (appraisal.units["borrowed"] != "").any():
+        said.append("† ‡ Part of it takes borrowed figures: its stand has fewer than two plots.")
     return "\n\n".join(said)
 
 

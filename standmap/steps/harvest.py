@@ -18,6 +18,7 @@ from standmap.harvest import Alternative, Prescription
 from standmap.land import set_back
 from standmap.steps.land import Land
 from standmap.steps.marking import Cut, Marking
+from standmap.steps.openings import too_large
 from standmap.steps.plot_sums import PlotSums, Term
 from standmap.steps.plots import TallyFigures
 from standmap.steps.sampling import MEASURES
@@ -64,6 +65,9 @@ class Harvest:
         plan with its paired error.
     problems : list of Problem
         Prescriptions that cut nothing, or cannot be met.
+    openings : DataFrame
+        ``units``, ``n_units`` and ``acres`` of ground cut clear side by side that is larger than
+        the tract file allows.
     judged_by_unit : bool
         Whether a thinning is aimed at a unit as a whole, and not stand by stand: see
         `standmap.steps.marking`.
@@ -74,6 +78,7 @@ class Harvest:
     products: pd.DataFrame
     alternatives: pd.DataFrame
     problems: list[Problem]
+    openings: pd.DataFrame
     judged_by_unit: bool = False
 
 
@@ -102,16 +107,19 @@ def plan_harvest(
             products=pd.DataFrame(columns=["unit_id", "product"]),
             alternatives=pd.DataFrame(columns=list(ALTERNATIVE_COLUMNS)),
             problems=[],
+            openings=pd.DataFrame(columns=["units", "n_units", "acres"]),
         )
     work = _Work(tract, tally, found, land, PlotSums(tally, found, net_acres))
     planned = {u: p for u, p in tract.plan.prescriptions.items() if u in work.acres.index}
     cut_leave, products, problems = work.cut_leave(planned)
+    openings, too_wide = too_large(tract, land.unit_acres["net_acres"])
     return Harvest(
         units=work.unit_table(planned, cut_leave),
         cut_leave=cut_leave,
         products=products,
         alternatives=work.alternatives(planned),
-        problems=problems,
+        problems=[*problems, *too_wide],
+        openings=openings,
         judged_by_unit=work.marking.by_unit,
     )
 

@@ -172,6 +172,6 @@ def _cost(tract: Tract, harvest: Harvest, unit: str, way: SkidWay) -> dict[str, 
         "cell_ft": way.cell_ft,
         "cut_tons": tons,
         "cost_usd": per_ton * tons,
-        "cost_error_pct": error,
+        "cost_error_pct": error if np.isfinite(per_ton) else np.nan,
         "cost_usd_per_ton": per_ton,
     }

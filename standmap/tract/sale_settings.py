@@ -178,3 +178,9 @@ class HarvestTable(KeyTable):
     skid_slope_power: Positive | None = Field(
         default=None, description="the power of slope that the penalty grows with"
     )
+    max_opening_acres: Positive | None = Field(
+        default=None, description="the most net acres that neighbours may be cut clear together"
+    )
+    opening_apart_ft: NotNegative = Field(
+        default=0.0, description="feet between units that still count as neighbours"
+    )

@@ -96,6 +96,24 @@ class TestByHand:
         plan = Prescription(cut="diameter_limit", min_dbh_in=16)
         np.testing.assert_array_equal(cut_trees(plan, stand([15.9, 16, 20])).share, [0, 1, 1])
 
+    def test_the_tree_on_the_upper_limit_goes_too(self) -> None:
+        plan = Prescription(cut="clearcut", max_dbh_in=16)
+        np.testing.assert_array_equal(cut_trees(plan, stand([15.9, 16, 16.1])).share, [1, 1, 0])
+
+    @pytest.mark.parametrize(("wanted", "met"), [(15, True), (20, True), (25, False)])
+    def test_too_few_seed_trees_are_told_of(self, wanted: float, met: bool) -> None:
+        cut = cut_trees(Prescription(cut="seed_tree", seed_trees_per_acre=wanted), stand([12, 16]))
+        assert cut.reached[0] == met
+        assert 20 - 10 * cut.share.sum() == pytest.approx(min(wanted, 20))
+
+    def test_a_plot_that_speaks_against_is_weighed_as_it_speaks(self) -> None:
+        # A line may weigh a plot by less than nothing: 40 sq ft, less 10, and 30 more stand.
+        section = BASAL_AREA_CONSTANT * np.array([8.0, 12.0, 16.0]) ** 2
+        trees = stand([8, 12, 16], per_acre=list(np.array([40.0, -10.0, 30.0]) / section))
+        cut = cut_trees(Prescription(cut="thin_below", residual_ba_sqft=35), trees)
+        assert basal_area(trees, 1 - cut.share) == pytest.approx(35)
+        np.testing.assert_allclose(cut.share, [0.625, 0, 0])
+
     def test_the_largest_of_the_species_are_left_for_seed(self) -> None:
         trees = stand([20, 12, 16, 24], per_acre=4, species=[OAK, OAK, OAK, PINE])
         plan = Prescription(cut="seed_tree", seed_trees_per_acre=6, seed_codes=frozenset({OAK}))
@@ -254,6 +272,25 @@ class TestRedrawn:
         np.testing.assert_allclose(steered.mean(), plain.mean(), rtol=1e-9)
         se = steered.std(ddof=1) / np.sqrt(n)
         return float(plain.mean()), float(se), float(plain.std(ddof=1) / np.sqrt(n))
+
+    @pytest.mark.parametrize("cut", ["thin_below", "thin_above"])
+    def test_a_plot_that_holds_more_is_cut_by_as_much_more(self, cut: str) -> None:
+        # In basal area itself: what is cut varies from plot to plot as what stands does.
+        trees, plot, factor = redrawn(np.random.default_rng(14), 30)
+        made = cut_trees(Prescription(cut=cut, residual_ba_sqft=70.0), trees)
+        section = trees.section_sqft
+        near = trees.per_acre * made.margin * section
+        steered = steer(
+            np.bincount(plot, factor * made.share * section, 30)[:, None],
+            made,
+            held=np.bincount(plot, factor * made.held, 30),
+            brings=np.array([[float(near.sum())]]),
+            takes=np.array([float(near.sum())]),
+            stand_of_plot=np.zeros(30, np.int64),
+            steers=np.ones(1, bool),
+        )
+        stands = np.bincount(plot, factor * section, 30)
+        np.testing.assert_allclose(steered[:, 0], stands - 70.0, rtol=1e-9, atol=1e-9)
 
     @pytest.mark.parametrize("cut", ["thin_below", "thin_above"])
     def test_the_stated_error_is_the_spread_of_cruises(self, cut: str) -> None:
