@@ -52,6 +52,36 @@ class TestByHand:
         assert set(found.units["stands"]) == {"1, 2"}
         assert found.left_out["stands"].tolist() == ["0"]
 
+    def test_likeness_goes_before_a_longer_border(self) -> None:
+        # A small stand borders pine along 200 m and oak along 60 m; it is oak.
+        shapes = [shapely.box(0, 0, 200, 100), shapely.box(0, 100, 200, 400),
+                  shapely.box(200, 0, 600, 60)]  # fmt: skip
+        stands = gpd.GeoDataFrame(
+            {"stand": ["small", "pine", "oak"], "stratum": ["oak", "pine", "oak"]},
+            geometry=[shapely.affinity.translate(s, 500_000, 4_200_000) for s in shapes],
+            crs=32617,
+        )
+        stands = stands.to_crs(local_crs(stands))
+        found = propose_units(stands, net(stands), min_acres=5, max_acres=25)
+        assert "oak, small" in set(found.units["stands"])
+        # All of one kind, the longer border decides.
+        alike = stands.assign(stratum="oak")
+        found = propose_units(alike, net(alike), min_acres=5, max_acres=20)
+        assert "pine, small" in set(found.units["stands"])
+
+    @pytest.mark.parametrize(("border_m", "units"), [(8.0, 0), (12.0, 1)])
+    def test_a_border_too_short_to_haul_through_is_none(self, border_m: float, units: int) -> None:
+        # Half a chain is 33 ft, or 10.06 m.
+        shapes = [shapely.box(0, 0, 200, 200), shapely.box(200, 200 - border_m, 400, 400)]
+        stands = gpd.GeoDataFrame(
+            {"stand": ["a", "b"], "stratum": "oak"},
+            geometry=[shapely.affinity.translate(s, 500_000, 4_200_000) for s in shapes],
+            crs=32617,
+        )
+        stands = stands.to_crs(local_crs(stands))
+        found = propose_units(stands, net(stands), min_acres=12, max_acres=30)
+        assert len(found.units) == units
+
     def test_what_cannot_join_says_why(self) -> None:
         stands = squares((0, 0), (5, 5))
         found = propose_units(stands, net(stands), min_acres=12, max_acres=24)

@@ -105,6 +105,24 @@ class TestTable:
         assert row["steepest_tenth_pct"] == pytest.approx(0.2 * 400 * np.sqrt(0.9), rel=3e-3)
         assert row["slope_pct"] == pytest.approx(0.2 * 400 * 2 / 3, rel=3e-3)
 
+    def test_each_polygon_is_as_it_would_be_alone(self, tmp_path):
+        path = dem(tmp_path / "d.tif", lambda x, y: 1e-3 * (x**2 + y**2))
+        shapes = [shapely.Point(EAST + x, NORTH).buffer(150) for x in (-300, 0, 240)]
+        together = terrain_table(path, layer(*shapes))
+        for at, shape in enumerate(shapes):
+            alone = terrain_table(path, layer(shape)).loc[0]
+            # True north is taken at the middle of all.
+            same = [c for c in together if c != "aspect_deg"]
+            np.testing.assert_allclose(together.loc[at, same], alone[same], rtol=1e-9, atol=1e-9)
+            assert together.loc[at, "aspect_deg"] == pytest.approx(alone["aspect_deg"], abs=0.01)
+        assert together.notna().all(axis=None)
+
+    def test_the_steepest_tenth_is_told_within_a_step_of_counting(self, tmp_path):
+        # A ramp that steepens evenly from 0 to 2.4 %: a tenth of it is steeper than 2.16 %.
+        path = dem(tmp_path / "d.tif", lambda x, y: (x + 600) ** 2 / 1e5)
+        row = terrain_table(path, layer(box(-590, -500, 590, 500))).loc[0]
+        assert row["steepest_tenth_pct"] == pytest.approx((0.9 * 1180 + 10) / 500, abs=0.02)
+
     def test_a_cone_is_in_one_class(self, tmp_path):
         path = dem(tmp_path / "d.tif", lambda x, y: -0.4 * np.hypot(x, y))
         ring = shapely.Point(EAST, NORTH).buffer(450) - shapely.Point(EAST, NORTH).buffer(80)

@@ -125,6 +125,14 @@ class TestSteepGround:
         assert found.reached_pct == 0.0
         assert np.isnan(found.mean_ft)
 
+    def test_ground_for_cable_is_crossed_and_steeper_is_not(self, tmp_path: Path) -> None:
+        for slope, reached in ((0.3, 100.0), (0.45, 100.0), (0.55, 0.0)):
+            path = dem(tmp_path / "dem.tif", lambda x, y, slope=slope: slope * x)
+            found = skid_way(
+                path, one_cell(305, 5), layer(point(5, 5)), inside=WHOLE, slope_limits_pct=(35, 50)
+            )
+            assert found.reached_pct == reached
+
     def test_steepness_bends_the_way_and_not_the_feet(self, tmp_path: Path) -> None:
         # A ridge across the straight way, lower to the north: the lower the limit, the farther
         # around; what is reported stays the feet of the way taken.
@@ -303,6 +311,16 @@ class TestWhatStays:
         assert (0.97 if drawn == "line" else 0.94) * over < found.mean_ft < LONGER * over
         assert found.farthest is not None
         assert found.farthest.distance(line) < 25
+
+    @pytest.mark.parametrize("wide", [20, 90, 200])
+    def test_a_point_crosses_from_bank_to_bank(self, tmp_path: Path, wide: int) -> None:
+        path = dem(tmp_path / "dem.tif", self.FLAT)
+        creek = layer(box(200 - wide / 2, -600, 200 + wide / 2, 600))
+        found = skid_way(
+            path, one_cell(405, 5), layer(point(5, 5)), inside=WHOLE, keep_off=creek,
+            crossings=layer(point(200, 5)),
+        )  # fmt: skip
+        assert found.mean_ft == pytest.approx(400 * FT_PER_M, rel=1e-9)
 
     def test_nor_off_the_tract(self, tmp_path: Path) -> None:
         path = dem(tmp_path / "dem.tif", self.FLAT)
