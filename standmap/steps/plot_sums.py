@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -120,12 +120,16 @@ class PlotSums:
         EstimateTable
             One row. Degrees of freedom are those of the plots' own part of the variance; what is
             borrowed between stands adds to the variance and not to them. Where figures come by way
-            of something cheaper, they are those of the first term.
+            of something cheaper, they are the fewest of any term.
         """
         whole = pd.concat([term.acres for term in terms], axis=1).max(axis=1).rename(row)
         indirect = self.found.sample.indirect is not None
         if indirect:
-            own = self.estimates(terms[0].per_acre, attributes).total(terms[0].acres.rename(row))
+            each = [
+                self.estimates(term.per_acre, attributes).total(term.acres.rename(row))
+                for term in terms
+            ]
+            own = replace(each[0], df=np.min([table.df for table in each], axis=0))
         else:
             own = self._own_part(terms, attributes)
         domain = self.found.total(whole)

@@ -456,6 +456,28 @@ def test_every_unit_is_cut_to_the_level_it_was_asked_for(
         np.testing.assert_allclose(each.loc[""], each.loc[["U", "V"]].sum(), rtol=1e-9)
 
 
+def test_plans_differ_by_what_they_differ_in_under_a_shared_ratio(wood) -> None:
+    keys, plots, trees = two_unlike_stands(wood, "count_measure")
+    wood.layer("units.gpkg", 2, unit=["U", "V"])
+    plan = PLAN.replace('"U"', '["U", "V"]') + 'cut = "thin_below"\nresidual_ba_sqft = 25\n'
+    plan += '[[alternatives]]\nname = "no V"\nleave_out = ["V"]\n'
+    plan += '[[alternatives]]\nname = "lighter"\n'
+    plan += 'prescriptions = [{ unit = "U", cut = "thin_below", residual_ba_sqft = 40 }]\n'
+    wood.cruise(f'design = "point"\nbaf = 10\n{keys}\n{plan}', plots, trees)
+    harvest = wood.appraise().harvest
+    plans = harvest.alternatives.set_index("plan")
+    whole = harvest.units.set_index("unit").loc[""]
+    assert plans.loc["as planned", "value_usd"] == pytest.approx(whole["cut_value_usd"], rel=1e-9)
+    for measure, more in (("value_usd", "more_usd"), ("bf_cut", "bf_more")):
+        apart = plans[measure] - plans.loc["as planned", measure]
+        np.testing.assert_allclose(plans[more], apart, rtol=1e-9, atol=1e-6)
+    unit = harvest.units.set_index("unit").loc["V"]
+    left_out = plans.loc["no V"]
+    assert left_out["more_usd"] == pytest.approx(-unit["cut_value_usd"], rel=1e-9)
+    assert left_out["more_error_pct"] == pytest.approx(unit["cut_value_error_pct"], rel=1e-6)
+    assert plans.loc["lighter", "more_usd"] < 0
+
+
 def test_the_cruise_says_what_it_was_and_what_its_ratio_rests_on(wood) -> None:
     plots = wood.listed("AAAABBBB", tree_count=[4, 7, 2, 6, 9, 5, 3, 3])
     trees = wood.some_trees(["A1", "A3", "B5", "B7"], [4, 2, 9, 3])
