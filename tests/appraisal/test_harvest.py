@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 
 import standmap
 from standmap.harvest import CUTS, Alternative, HarvestPlan, Prescription
+from standmap.land import SkidWay
 from standmap.species import entry_codes
+from standmap.steps import skidding
 from standmap.steps.harvest import Harvest, plan_harvest
 from standmap.steps.land import Land, lay_out
 from standmap.steps.plot_sums import PlotSums, Term
@@ -295,6 +297,29 @@ class TestGround:
         bare = describe_terrain(replace(tract, rasters={}), land)
         assert not bare.known
         assert bare.stands.isna().all(axis=None)
+
+    @pytest.mark.parametrize(
+        ("reached", "unknown", "trouble", "said"),
+        [
+            (100.0, 0.0, "", []),
+            (60.0, 0.0, "", ["no way leads from 40 %"]),
+            (60.0, 40.0, "", ["does not know 40 % of"]),
+            (50.0, 30.0, "", ["does not know 30 % of", "no way leads from 20 %"]),
+            (0.0, 100.0, "unit unknown", ["does not know the harvest unit's ground"]),
+            (0.0, 0.0, "landing unknown", ["its landing is outside the elevation raster"]),
+            (0.0, 0.0, "landing off", ["its landing is farther than 200 ft from ground"]),
+        ],
+    )
+    def test_what_keeps_a_unit_from_its_landing_is_said_plainly(
+        self, reached: float, unknown: float, trouble: str, said: list[str]
+    ) -> None:
+        way = SkidWay(
+            mean_ft=1.0, max_ft=1.0, reached_pct=reached, cell_ft=33.0, farthest=None,
+            unknown_pct=unknown, trouble=trouble,
+        )  # fmt: skip
+        told = [what for what, _ in skidding._told(way)]
+        assert len(told) == len(said)
+        assert all(words in what for words, what in zip(said, told, strict=True))
 
     def test_ground_that_the_raster_does_not_know_is_told_of(
         self, worked: Worked, tmp_path: Path
