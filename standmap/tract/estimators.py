@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from standmap.cruise import Design
+from standmap.tract.borderline import OUT
 from standmap.tract.findings import Findings, some
 from standmap.tract.phases import (
     coefficient_groups,
@@ -224,7 +225,7 @@ class _Checks:
         )
         self.at_plots(count < 0, "tree_count", "a count cannot be negative", "Type the count.")
         measured = self.said()
-        live = self.trees[self.trees["status"] != "dead"]
+        live = self.trees[(self.trees["status"] != "dead") & (self.trees["why_not"] != OUT)]
         each = (live["count"] * live["times"]).groupby(live["plot"]).sum()
         tallied = self.plots["plot"].map(each).fillna(0.0)
         have = tallied.to_numpy(dtype=float)
