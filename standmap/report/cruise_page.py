@@ -22,6 +22,7 @@ from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, template
 from standmap.report.sample_sections import sample_sections_html
 from standmap.report.words import DESIGN_PHRASES
+from standmap.steps.leverage import FAR_SD
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -71,6 +72,9 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "measure": measure_name(appraisal),
         "checks": cruise_tables.checks_table(appraisal),
         "leverage": cruise_tables.leverage_table(appraisal),
+        "far": int((cruise.leverage["off_sd"].abs() >= FAR_SD).sum()),
+        "far_sd": f"{FAR_SD:g}",
+        "heavy_trees": cruise_tables.heavy_trees_table(appraisal),
         "few": cruise_tables.few_table(appraisal),
         "sample_sections": sample_sections_html(appraisal),
         "crops": cruise_tables.crops(appraisal),
@@ -161,14 +165,21 @@ def _spread_line(appraisal: Appraisal) -> Line | None:
 def _plot_line(appraisal: Appraisal) -> Line | None:
     table = appraisal.cruise.leverage
     table = table[table["change_pct"].notna()]
+    what = "plot"
+    if table.empty:
+        table, what = appraisal.cruise.heavy_trees, "tree"
+        table = table[table["change_pct"].notna()]
     if table.empty:
         return None
     first = table.iloc[0]
     turn = "lower" if first["change_pct"] < 0 else "higher"
+    named = f"plot {first['plot']}"
+    if what == "tree":
+        named = f"the {first['dbh_in']:g}-inch {first['species']} (tree {first['tree']})"
     return (
         "Most weight",
-        f"Without plot {first['plot']} in stand {first['stand']} the tract's total would be "
-        f"{abs(first['change_pct']):.1f}% {turn}. No other plot moves it further.",
+        f"Without {named} in stand {first['stand']} the tract's total would be "
+        f"{abs(first['change_pct']):.1f}% {turn}. No other {what} moves it further.",
     )
 
 
