@@ -222,7 +222,8 @@ def _own_figures(
     mean = _kernels.sum_rows(cell, share, values, many)
     units = drawn[own]
     df = (units - 1).astype(np.float64)
-    scale = share * np.sqrt((units / df) * _left(found, stand[own], whole, acres[own]))[cell]
+    left = _left(found, stand[own], whole.astype(np.float64), acres[own])
+    scale = np.asarray(share * np.sqrt((units / df) * left)[cell], dtype=np.float64)
     if sample.cluster is None:
         variance = _kernels.sum_squares(cell, scale**2, values, mean)
     else:
@@ -248,7 +249,7 @@ def _left(found: StandEstimates, stand: NDArray[np.intp], weight: Floats, acres:
         return np.ones(stand.size)
     whole = np.bincount(cells.stand_index, weights=sample.plot_weight, minlength=cells.n.size)
     seen = sample.seen * sample.stands["acres"].to_numpy(dtype=np.float64)
-    return np.clip(1 - (seen / whole)[stand] * weight / acres, 0.0, 1.0)
+    return np.asarray(np.clip(1 - (seen / whole)[stand] * weight / acres, 0.0, 1.0))
 
 
 def _shared_with(found: StandEstimates, stand: NDArray[np.intp], mine: _Own) -> tuple[Shared, ...]:

@@ -151,7 +151,7 @@ def heavy_trees(
         }
     )[whole & (for_trees > 0)]
     order = table["change_pct"].abs().sort_values(ascending=False, kind="stable").index
-    return table.loc[order].head(MOST_LISTED).reset_index(drop=True)
+    return pd.DataFrame(table.loc[order].head(MOST_LISTED).reset_index(drop=True))
 
 
 def _without_rows(found: StandEstimates, acres: pd.Series, at: int) -> FloatArray:

@@ -109,7 +109,8 @@ NAMES_OF_THINGS = {
 COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
           "n", "plots", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
-          "unpriced_logs", "stands_for", "here_n", "logs", "limit_loads", "days", "measured"}  # fmt: skip
+          "unpriced_logs", "stands_for", "here_n", "logs", "limit_loads", "days",
+          "measured"}  # fmt: skip
 NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
            "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
