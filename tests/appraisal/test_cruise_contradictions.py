@@ -53,7 +53,7 @@ def test_a_dead_tree_is_not_in_the_count(wood) -> None:
 def test_a_count_point_with_trees_on_it(wood) -> None:
     wood.cruise(COUNTS, *counted(wood, measured=["yes", "", "no", "", "", ""]))
     found = only(wood)
-    assert (found.row, found.column, found.value) == (4, "measured", "A3")
+    assert (found.row, found.column, found.value) == (4, "measured", "no")
     assert "said not to be measured, and the tally has trees" in found.what
 
 
@@ -216,3 +216,63 @@ def test_unvisited_stands_make_a_two_stage_ratio_to_size(wood) -> None:
     assert total.mean == pytest.approx(known.mean * found.gross_acres, rel=1e-9)
     # On the safe side: the spread between stands' means is taken as it stands, noise and all.
     assert known.se < total.se / found.gross_acres < 1.5 * known.se
+
+
+def test_a_value_that_cannot_be_is_shown_as_typed(wood) -> None:
+    wood.cruise(COUNTS, *counted(wood, tree_count=[4, -7, 2, 6.3, 9, 5]))
+    found = [(p.row, p.column, p.value) for p in errors(wood)]
+    assert found == [(3, "tree_count", "-7"), (5, "tree_count", "6.3")]
+    plots = wood.listed("AAABBB", covariate=[4.0, 7, 2, 6, 9, 5], measured=["perhaps"] + [""] * 5)
+    wood.cruise(
+        POINTS + 'estimator = "ratio"', plots, wood.some_trees(list(plots["plot"]), [3] * 6)
+    )
+    assert (only(wood).row, only(wood).value) == (2, "perhaps")
+
+
+def test_counts_by_a_larger_factor_than_the_measures(wood) -> None:
+    wood.cruise(COUNTS + "count_baf = 20\n", *counted(wood, tree_count=[14, 17, 12, 16, 19, 15]))
+    found = only(wood)
+    assert (found.file, found.column, found.value) == ("tract.toml", "cruise.count_baf", "20.0")
+    assert "counted by a larger factor than they are measured by (10)" in found.what
+
+
+def warned(wood, column: str) -> list[Problem]:
+    return [p for p in wood.check() if p.column == column and p.severity == "warning"]
+
+
+def test_clusters_that_cross_a_line_and_a_stand_with_one(wood) -> None:
+    plots = wood.listed("AAAABBB", cluster=["c1", "c1", "c2", "c2", "c2", "c2", "c2"])
+    wood.cruise(POINTS, plots, wood.some_trees(list(plots["plot"]), [4, 6, 9, 8, 5, 3, 11]))
+    crossing, single = warned(wood, "cluster")
+    assert (crossing.value, single.value) == ("c2", "B")
+    assert "1 clusters have plots in more than one stand" in crossing.what
+    assert "all plots of the stand are of one cluster" in single.what
+
+
+def test_neighbours_without_lines_are_told_of(wood) -> None:
+    plots = wood.listed("AAAAA")
+    trees = wood.some_trees(list(plots["plot"]), [4, 6, 9, 8, 5])
+    keys = POINTS + 'variance = "successive_differences"'
+    wood.cruise(keys, plots, trees)
+    (found,) = warned(wood, "line")
+    assert "compared with the next one listed" in found.what
+    wood.cruise(keys, plots.assign(line="1"), trees)
+    assert warned(wood, "line") == []
+
+
+def test_a_slope_without_a_distance_corrects_nothing(wood) -> None:
+    plots = wood.listed("AAA")
+    trees = wood.some_trees(list(plots["plot"]), [4, 6, 9]).assign(slope_pct=30)
+    wood.cruise(POINTS, plots, trees)
+    (found,) = warned(wood, "slope_pct")
+    assert "nothing is corrected by them" in found.what
+
+
+def test_half_of_a_whole_tally_in_one_stratum(wood) -> None:
+    wood.layer("stands.gpkg", 2, stand=["A", "B"], stratum=["oak", "pine"])
+    keys = POINTS + '[[cruise.parts]]\nstratum = "pine"\ndesign = "complete"\n'
+    plots = wood.listed("AAB", share=[1, 1, 0.5])
+    wood.cruise(keys, plots, wood.some_trees(list(plots["plot"]), [4, 6, 9]))
+    found = only(wood)
+    assert (found.row, found.column, found.value) == (4, "share", "0.5")
+    assert "a complete tally has no half plots" in found.what
