@@ -72,6 +72,11 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "measure": measure_name(appraisal),
         "checks": cruise_tables.checks_table(appraisal),
         "leverage": cruise_tables.leverage_table(appraisal),
+        "whole": tallied_whole(appraisal),
+        "spread": bool(cruise.stands["cv_pct"].notna().any()),
+        "as_random": bool(cruise.checks["random_error_pct"].notna().any()),
+        "again": bool(cruise.checks["bootstrap_low"].notna().any()),
+        "counted": bool(cruise.leverage["per_acre"].isna().any()),
         "far": int((cruise.leverage["off_sd"].abs() >= FAR_SD).sum()),
         "far_sd": f"{FAR_SD:g}",
         "heavy_trees": cruise_tables.heavy_trees_table(appraisal),
@@ -125,11 +130,17 @@ def _sure_line(appraisal: Appraisal) -> Line:
     error = appraisal.total(appraisal.cruise.measure).sampling_error_pct
     if error == 0:
         return ("How sure", "Every tree was tallied, so no error comes from sampling.")
+    luck = "draw" if tallied_whole(appraisal) else "plots"
     return (
         "How sure",
         f"The tract's {measure_name(appraisal)} is known to {plus_minus(error)} at "
-        f"{confidence_text(appraisal)} confidence, as far as the luck of the plots goes.",
+        f"{confidence_text(appraisal)} confidence, as far as the luck of the {luck} goes.",
     )
+
+
+def tallied_whole(appraisal: Appraisal) -> bool:
+    """Return whether every stand was tallied to the last tree, so that trees alone were drawn."""
+    return {part.design for part in appraisal.tract.design.parts} == {"complete"}
 
 
 def _done_line(appraisal: Appraisal) -> Line:
@@ -138,7 +149,7 @@ def _done_line(appraisal: Appraisal) -> Line:
     visited = int((stands["plots"] > 0).sum())
     kinds = sorted({part.design for part in appraisal.tract.design.parts})
     text = f"{count(plots)} plots in {visited} of {len(stands)} stands"
-    if kinds == ["complete"]:
+    if tallied_whole(appraisal):
         text = f"{visited} of {len(stands)} stands tallied whole"
     elif measured < plots:
         text += f", {count(measured)} of them measured"

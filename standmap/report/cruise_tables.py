@@ -137,12 +137,10 @@ def stands_table(appraisal: Appraisal) -> Printed:
     ]
     if (stands["plots"] != stands["measured"]).any():
         columns.append(Column(name="Measured", cells=[count(v) for v in stands["measured"]]))
+    if stands["cv_pct"].notna().any():
+        spread = [percent(v) if math.isfinite(v) else NOT_KNOWN for v in stands["cv_pct"]]
+        columns.append(Column(name="Plots differ by", unit="cv", cells=spread))
     columns += [
-        Column(
-            name="Plots differ by",
-            unit="cv",
-            cells=[percent(v) if math.isfinite(v) else NOT_KNOWN for v in stands["cv_pct"]],
-        ),
         Column(
             name=name,
             unit=unit,
@@ -317,7 +315,8 @@ def _crop(cells: pd.DataFrame, title: str, column: str, error: str, most: int) -
             return CropCell()
         sure = np.isfinite(row[error]) and row[error] <= MOST_CELL_ERROR_PCT
         text = figure(row[column], row[error] if sure else math.nan, most=most)
-        text = text if float(text.replace(",", "")) > 0 else "·"
+        if not float(text.replace(",", "")) > 0:  # met, and too little to print
+            return CropCell(text="·", faint=True)
         return CropCell(
             text=text, error=plus_minus(row[error]) if sure else "", faint=not bool(sure)
         )

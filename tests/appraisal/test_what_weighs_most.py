@@ -100,3 +100,13 @@ def test_plots_by_the_thousand_are_re_drawn_too(wood) -> None:
     by_t = (checks["high"] - checks["low"]) / checks["estimate"]
     again = (checks["bootstrap_high"] - checks["bootstrap_low"]) / checks["estimate"]
     assert again == pytest.approx(by_t, rel=0.1)  # figures without skew, many plots
+
+
+def test_a_page_on_drawn_trees_does_not_speak_of_plots(wood) -> None:
+    called(wood)
+    page = cruise_html(wood.appraise())
+    assert "as far as the luck of the draw goes" in page
+    assert "The bootstrap draws the measured trees again" in page
+    assert "Trees to be measured must have been drawn by chance" in page
+    for words in ("Plots differ by", "As random", "the plots fallen elsewhere"):
+        assert words not in page.partition('id="guide"')[0]
