@@ -139,6 +139,7 @@ class CruiseChecks:
             )
 
         self._clusters(clustered)
+        self._lone(clustered)
         if neighbours and not (self.plots["line"] != "").any():
             self.findings.warn(
                 self.settings.plots.file,
@@ -156,6 +157,24 @@ class CruiseChecks:
                 "a complete tally has no half plots",
                 "Blank the share, or correct the design of its stratum.",
             )
+
+    def _lone(self, clustered: bool) -> None:
+        """Report a tract with a single plot, or cluster, which shows nothing of its own error."""
+        mapped = self.cruise.estimator in ("ratio", "regression") and "covariate" in self.stands
+        if mapped or any("complete" in kinds for kinds in self.kinds):
+            return
+        drawn = self.plots[["stand", "cluster" if clustered else "plot"]].drop_duplicates()
+        blank = int((self.plots["cluster"] == "").sum()) if clustered else 0
+        if len(drawn) > 1 or blank > 1:
+            return
+        what = "cluster" if clustered else "plot"
+        self.findings.error(
+            self.settings.plots.file,
+            f"the tract has one {what}, which tells nothing of its own error",
+            f"Measure two {what}s or more, better ten.",
+            column=what,
+            value=str(drawn.iloc[0, 1]),
+        )
 
     def _clusters(self, clustered: bool) -> None:
         """Warn of clusters that cross a stand's line, and of stands with a single one."""
@@ -186,7 +205,7 @@ class CruiseChecks:
             self.findings.warn(
                 self.settings.plots.file,
                 "all plots of the stand are of one cluster, which shows no error of its own",
-                "Its error is taken from its stratum; draw two clusters or more in a stand.",
+                "It takes the figures of its stratum; draw two clusters or more in a stand.",
                 column="cluster",
                 value=str(stand),
             )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+import shapely
 
 from standmap.cruise import two_stage_ratio_mean
-from standmap.errors import Problem
+from standmap.errors import InputError, Problem
 
 POINTS = 'design = "point"\nbaf = 10\n'
 COUNTS = POINTS + 'estimator = "count_measure"\nratio_by = "tract"\n'
@@ -276,3 +278,45 @@ def test_half_of_a_whole_tally_in_one_stratum(wood) -> None:
     found = only(wood)
     assert (found.row, found.column, found.value) == (4, "share", "0.5")
     assert "a complete tally has no half plots" in found.what
+
+
+@pytest.mark.parametrize("clustered", [False, True])
+def test_one_plot_or_one_cluster_is_no_sample(wood, clustered: bool) -> None:
+    wood.only_stand("A")
+    plots = wood.listed("AAA", cluster=["c1"] * 3) if clustered else wood.listed("A")
+    wood.cruise(POINTS, plots, wood.some_trees(list(plots["plot"]), [4] * len(plots)))
+    found = only(wood)
+    what, value = ("cluster", "c1") if clustered else ("plot", "A1")
+    assert (found.file, found.column, found.value) == ("plots.csv", what, value)
+    assert f"the tract has one {what}, which tells nothing of its own error" in found.what
+
+
+def test_setting_plots_aside_may_leave_too_little(wood) -> None:
+    east = [30, 140, 250, 360, 460, 560, 660, 760]
+    plots = pd.DataFrame(
+        {
+            "plot": [f"P{i}" for i in range(8)],
+            "x": [500_000 + e for e in east],
+            "y": 4_000_200,
+            "tree_count": [4, 7, 2, 6, 9, 5, 3, 8],
+        }
+    )
+    trees = wood.some_trees(["P0", "P1", "P5", "P7"], [4, 7, 5, 8])
+    line = shapely.box(500_000, 4_000_000, 500_100, 4_000_400)
+    gpd.GeoDataFrame({"reason": ["power line"]}, geometry=[line], crs="EPSG:32617").to_file(
+        wood.folder / "exclusions.gpkg"
+    )
+    layer = '[exclusions]\nfile = "exclusions.gpkg"\n'
+    wood.cruise(COUNTS.replace('"tract"', '"stand"') + layer, plots, trees)
+    wood.swap("tract.toml", 'file = "plots.csv"', 'file = "plots.csv"\nin_exclusion = "aside"')
+    with pytest.raises(
+        InputError, match="once plots in exclusions or buffers are set aside"
+    ) as told:
+        wood.appraise()
+    (found,) = told.value.problems
+    assert found.column == "cruise.ratio_by"
+    assert "fewer than 2 measured points with trees in A" in found.what
+    wood.swap("tract.toml", 'ratio_by = "stand"', 'ratio_by = "tract"')
+    appraisal = wood.appraise()
+    gone = appraisal.ledger[appraisal.ledger["action"] == "set aside"]
+    assert len(gone) == 1 + 4  # the plot, and each of its trees
