@@ -207,14 +207,14 @@ def leverage_table(appraisal: Appraisal) -> Printed | None:
     columns = [
         Column(name="Plot", cells=words(table, "plot"), words=True),
         Column(name="Stand", cells=words(table, "stand"), words=True),
+        Column(name="Total without it", unit="% change", cells=_signed(table["change_pct"])),
         Column(name=f"{name} on it", unit=unit, cells=[show(v) for v in table["per_acre"]]),
         Column(name="Speaks for", unit="ac", cells=[figure(v, most=1) for v in table["acres"]]),
         Column(name="Share of total", unit="%", cells=[figure(v, most=1) for v in
                                                        table["share_pct"]]),
-        Column(name="Total without it", unit="% change", cells=_signed(table["change_pct"])),
     ]  # fmt: skip
     if table["off_sd"].notna().any():
-        columns.insert(3, Column(name="Off its stand", unit="sd", cells=_signed(table["off_sd"])))
+        columns.insert(4, Column(name="Off its stand", unit="sd", cells=_signed(table["off_sd"])))
     return Printed(columns=columns, loud=(table["off_sd"].abs() >= FAR_SD).tolist())
 
 
