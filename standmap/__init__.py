@@ -31,7 +31,7 @@ if TYPE_CHECKING:
         units,
         value,
     )
-    from standmap.appraisal import Appraisal, appraise
+    from standmap.appraisal import Appraisal, appraise, combine
     from standmap.cruise import Estimate
     from standmap.errors import StandmapError
     from standmap.tract import Tract, check_tract, read_tract
@@ -46,6 +46,7 @@ _HOMES = {
     "Tract": "standmap.tract",
     "appraise": "standmap.appraisal",
     "check_tract": "standmap.tract",
+    "combine": "standmap.appraisal",
     "read_tract": "standmap.tract",
 }
 _ROOMS = (
@@ -71,6 +72,7 @@ __all__ = [
     "appraise",
     "canopy",
     "check_tract",
+    "combine",
     "cruise",
     "errors",
     "land",

@@ -7,7 +7,7 @@ its sampling error, every acre is netted of what must stay.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import pandas as pd
 
-from standmap.cruise import Estimate
-from standmap.errors import Problem
+from standmap.cruise import Estimate, total_of
+from standmap.errors import DomainError, Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands
 from standmap.steps.cruise_results import CruiseResults, cruise_results
 from standmap.steps.domains import Domains, estimate_parts
@@ -31,6 +31,7 @@ from standmap.steps.results import ResultTables, result_tables
 from standmap.steps.sale_risks import SaleRisks
 from standmap.steps.sample_checks import SampleChecks, check_sample, settle_places
 from standmap.steps.skidding import Skidding, skid_units
+from standmap.steps.tables import TOTAL_COLUMNS
 from standmap.steps.terrain import Terrain, describe_terrain
 
 if TYPE_CHECKING:
@@ -350,6 +351,59 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
         problems=(*problems, *checks.problems, *domains.problems, *canopy.problems),
         ledger=ledger.to_frame(),
     )
+
+
+def combine(appraisals: Sequence[Appraisal]) -> pd.DataFrame:
+    """Add up tracts that were cruised apart, with the error of the whole.
+
+    Parameters
+    ----------
+    appraisals : sequence of Appraisal
+        Tracts of no plot in common, each stated at the same confidence.
+
+    Returns
+    -------
+    DataFrame
+        As `Appraisal.totals`: variances add, degrees of freedom are Satterthwaite's.
+
+    Raises
+    ------
+    DomainError
+        If there are none, their confidences differ, or a tract is named twice.
+
+    Notes
+    -----
+    Cruises apart err apart, so that the whole is surer than its parts. What they share besides (a
+    price sheet, a cruiser's habit, a form class) errs in all of them alike, and is in no error.
+
+    Examples
+    --------
+    >>> import standmap
+    >>> from standmap.tract.sample import sample_folder
+    >>> one = standmap.appraise(standmap.read_tract(sample_folder()))
+    >>> whole = standmap.combine([one])
+    >>> bool(whole.loc["cords", "estimate"] == one.total("cords").mean)
+    True
+    """
+    if not appraisals:
+        raise DomainError("Give one appraisal or more.")
+    stated = {one.confidence: one.name for one in appraisals}
+    if len(stated) > 1:
+        named = " and ".join(f"{name} at {at:.0%}" for at, name in list(stated.items())[:2])
+        raise DomainError(
+            f"Errors are stated at different confidences ({named}). Write one confidence under "
+            "[cruise] in each tract file."
+        )
+    paths = [one.tract.path.resolve() for one in appraisals]
+    if len(set(paths)) < len(paths):
+        twice = next(path for path in paths if paths.count(path) > 1)
+        raise DomainError(f"{twice.parent.name} is named twice. Leave out all but one.")
+    rows = []
+    for measure in appraisals[0].totals.index:
+        whole = total_of([one.total(str(measure)) for one in appraisals])
+        low, high = whole.interval
+        rows.append((whole.mean, whole.se, whole.sampling_error_pct, low, high, whole.df, whole.n))
+    return pd.DataFrame(rows, columns=list(TOTAL_COLUMNS), index=appraisals[0].totals.index)
 
 
 def _with(layer: gpd.GeoDataFrame, name: str, figures: pd.DataFrame) -> gpd.GeoDataFrame:

@@ -93,6 +93,15 @@ def _parser() -> argparse.ArgumentParser:
     )
     appraise.set_defaults(run=commands.appraise)
 
+    together = subparsers.add_parser(
+        "together", help="add up tracts cruised apart, with the error of the whole"
+    )
+    together.add_argument(
+        "tracts", type=Path, nargs="+", metavar="TRACT", help="tract files or their folders"
+    )
+    together.add_argument("--csv", type=Path, metavar="FILE", help="write the totals there too")
+    together.set_defaults(run=commands.together)
+
     buffers = subparsers.add_parser(
         "buffers",
         help="check harvest units against streamside rules and exclusions",

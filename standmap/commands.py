@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from standmap.errors import Problem, problem_lines
+from standmap.errors import OutputError, Problem, problem_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -107,6 +107,32 @@ def appraise(arguments: argparse.Namespace) -> int:
     for name in _LISTED:
         if name in written:
             print(f"  {written[name]}")
+    return OK
+
+
+def together(arguments: argparse.Namespace) -> int:
+    """Appraise several tracts and add them up."""
+    from standmap.appraisal import appraise
+    from standmap.report.together import together_table, together_text
+    from standmap.tract import read_tract
+
+    made = [appraise(read_tract(path)) for path in arguments.tracts]
+    text = together_text(made)
+    if arguments.csv is not None:
+        try:
+            together_table(made).to_csv(arguments.csv, index=False)
+        except OSError as error:
+            raise OutputError(
+                f"{arguments.csv} cannot be written: {error.strerror or error}."
+            ) from error
+    for one in made:
+        if one.problems:
+            print(
+                f"{one.name}: {len(one.problems)} warning{'' if len(one.problems) == 1 else 's'}; "
+                "its own appraisal lists them.",
+                file=sys.stderr,
+            )
+    print(text)
     return OK
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -174,6 +174,36 @@ class Shared:
             out = out + x_b * (a[0, self.stand, None] * self.own_rows).T @ self.rows
             out = out + x_a * self.rows.T @ (b[0, self.stand, None] * self.own_rows)
         return np.asarray(out)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class OwnParts:
+    """Parts of stands that stand by the plots inside them, each by itself.
+
+    Attributes
+    ----------
+    acres : ndarray, shape (D, K)
+        Acres of each part in each domain.
+    mean, variance : ndarray, shape (K, A)
+        Mean per acre and variance of that mean, coefficients shared with stands apart.
+    df : ndarray, shape (K,)
+        Degrees of freedom of the variance.
+    shared : tuple of Shared
+        The coefficients of the stands, with what stands and then parts multiply them by.
+    covariance : ndarray, shape (D, A)
+        Covariance of the parts with what the domain borrows from the same plots.
+    """
+
+    acres: Floats
+    mean: Floats
+    variance: Floats
+    df: Floats
+    shared: tuple[Shared, ...]
+    covariance: Floats
+
+    def of(self, domains: slice) -> OwnParts:
+        """Return the same of some domains."""
+        return replace(self, acres=self.acres[domains], covariance=self.covariance[domains])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from standmap.cruise.borrowing import Lone, Pool, make_pools
-from standmap.cruise.cells import Cells, Spread
+from standmap.cruise.cells import Cells, OwnParts, Spread
 from standmap.cruise.results import EstimateTable
 from standmap.cruise.sample import Sample
 from standmap.errors import DomainError
@@ -194,7 +194,9 @@ class StandEstimates:
             n[to] = part[3][source]
         return self._table(self.stands, mean, se, df, n, self.borrowed)
 
-    def total(self, acres: pd.Series | pd.DataFrame) -> EstimateTable:
+    def total(
+        self, acres: pd.Series | pd.DataFrame, *, parts: OwnParts | None = None
+    ) -> EstimateTable:
         """Totals over acres.
 
         Parameters
@@ -202,6 +204,8 @@ class StandEstimates:
         acres : Series or DataFrame
             Acres by stand: a Series indexed by stand is one domain (its name is the row), a
             DataFrame has a row per domain and a column per stand. Stands left out have none.
+        parts : OwnParts, optional
+            Parts of stands by plots of their own, to be added; see :func:`estimate_domains`.
 
         Returns
         -------
@@ -214,11 +218,14 @@ class StandEstimates:
             If a stand is unknown or listed twice, or acres are negative or missing.
         """
         frame = _as_frame(acres)
-        parts = [self._work_out(chunk) for chunk in self._chunks(frame)]
-        if not parts:
+        made = []
+        for lo, chunk in zip(range(0, len(frame), _CHUNK), self._chunks(frame), strict=True):
+            mine = None if parts is None else parts.of(slice(lo, lo + len(chunk)))
+            made.append(self._work_out(chunk, mine))
+        if not made:
             empty = np.zeros((0, len(self.sample.attributes)))
-            parts = [(empty, empty, empty, np.zeros(0, np.int64), np.zeros(0, object))]
-        mean, se, df, n, borrowed = (np.concatenate(p) for p in zip(*parts, strict=True))
+            made = [(empty, empty, empty, np.zeros(0, np.int64), np.zeros(0, object))]
+        mean, se, df, n, borrowed = (np.concatenate(p) for p in zip(*made, strict=True))
         return self._table(tuple(str(d) for d in frame.index), mean, se, df, n, borrowed)
 
     def mean(self, acres: pd.Series | pd.DataFrame) -> EstimateTable:
@@ -380,7 +387,7 @@ class StandEstimates:
             yield pool.between(acres, acres2), pool.spread
 
     def _work_out(
-        self, acres: Floats
+        self, acres: Floats, parts: OwnParts | None = None
     ) -> tuple[Floats, Floats, Floats, NDArray[np.int64], NDArray[np.object_]]:
         """Total, standard error, degrees of freedom, plots and borrowing of each domain."""
         cells = self.cells
@@ -395,10 +402,18 @@ class StandEstimates:
             variance[on] += part
             over_df[on] += part**2 / spread.df
             df_sum[on] += spread.df
+        total, coefficients, every = c @ np.nan_to_num(cells.mean), cells.shared, c
+        if parts is not None:
+            area = parts.acres**2
+            total = total + parts.acres @ parts.mean
+            variance += area @ parts.variance + 2 * parts.covariance
+            over_df += area**2 @ (parts.variance**2 / np.maximum(parts.df, 1)[:, None])
+            df_sum += (area > 0) @ parts.df
+            coefficients, every = parts.shared, np.hstack([c, parts.acres])
         fewest = np.zeros(len(acres))
-        for shared in cells.shared:
-            on = shared.multiple(c) > 0
-            part = shared.part(c)[on]
+        for shared in coefficients:
+            on = shared.multiple(every) > 0
+            part = shared.part(every)[on]
             variance[on] += part
             over_df[on] += part**2 / shared.fit.df
             df_sum[on] += shared.fit.df
@@ -413,7 +428,6 @@ class StandEstimates:
         borrowed = np.full(len(acres), "", dtype=object)
         for pool in self.pools:  # the tract pool comes last, and so is the one named
             borrowed[(acres[:, pool.borrowers] > 0).any(axis=1)] = pool.level
-        total = c @ np.nan_to_num(cells.mean)
         n = np.rint(used @ cells.n).astype(np.int64)
         return total, np.sqrt(variance), df, n, borrowed
 

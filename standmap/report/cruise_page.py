@@ -22,6 +22,7 @@ from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, template
 from standmap.report.sample_sections import sample_sections_html
 from standmap.report.words import DESIGN_PHRASES
+from standmap.steps.leverage import FAR_SD
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -71,6 +72,14 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "measure": measure_name(appraisal),
         "checks": cruise_tables.checks_table(appraisal),
         "leverage": cruise_tables.leverage_table(appraisal),
+        "whole": tallied_whole(appraisal),
+        "spread": bool(cruise.stands["cv_pct"].notna().any()),
+        "as_random": bool(cruise.checks["random_error_pct"].notna().any()),
+        "again": bool(cruise.checks["bootstrap_low"].notna().any()),
+        "counted": bool(cruise.leverage["per_acre"].isna().any()),
+        "far": int((cruise.leverage["off_sd"].abs() >= FAR_SD).sum()),
+        "far_sd": f"{FAR_SD:g}",
+        "heavy_trees": cruise_tables.heavy_trees_table(appraisal),
         "few": cruise_tables.few_table(appraisal),
         "sample_sections": sample_sections_html(appraisal),
         "crops": cruise_tables.crops(appraisal),
@@ -121,11 +130,17 @@ def _sure_line(appraisal: Appraisal) -> Line:
     error = appraisal.total(appraisal.cruise.measure).sampling_error_pct
     if error == 0:
         return ("How sure", "Every tree was tallied, so no error comes from sampling.")
+    luck = "draw" if tallied_whole(appraisal) else "plots"
     return (
         "How sure",
         f"The tract's {measure_name(appraisal)} is known to {plus_minus(error)} at "
-        f"{confidence_text(appraisal)} confidence, as far as the luck of the plots goes.",
+        f"{confidence_text(appraisal)} confidence, as far as the luck of the {luck} goes.",
     )
+
+
+def tallied_whole(appraisal: Appraisal) -> bool:
+    """Return whether every stand was tallied to the last tree, so that trees alone were drawn."""
+    return {part.design for part in appraisal.tract.design.parts} == {"complete"}
 
 
 def _done_line(appraisal: Appraisal) -> Line:
@@ -134,7 +149,7 @@ def _done_line(appraisal: Appraisal) -> Line:
     visited = int((stands["plots"] > 0).sum())
     kinds = sorted({part.design for part in appraisal.tract.design.parts})
     text = f"{count(plots)} plots in {visited} of {len(stands)} stands"
-    if kinds == ["complete"]:
+    if tallied_whole(appraisal):
         text = f"{visited} of {len(stands)} stands tallied whole"
     elif measured < plots:
         text += f", {count(measured)} of them measured"
@@ -161,14 +176,21 @@ def _spread_line(appraisal: Appraisal) -> Line | None:
 def _plot_line(appraisal: Appraisal) -> Line | None:
     table = appraisal.cruise.leverage
     table = table[table["change_pct"].notna()]
+    what = "plot"
+    if table.empty:
+        table, what = appraisal.cruise.heavy_trees, "tree"
+        table = table[table["change_pct"].notna()]
     if table.empty:
         return None
     first = table.iloc[0]
     turn = "lower" if first["change_pct"] < 0 else "higher"
+    named = f"plot {first['plot']}"
+    if what == "tree":
+        named = f"the {first['dbh_in']:g}-inch {first['species']} (tree {first['tree']})"
     return (
         "Most weight",
-        f"Without plot {first['plot']} in stand {first['stand']} the tract's total would be "
-        f"{abs(first['change_pct']):.1f}% {turn}. No other plot moves it further.",
+        f"Without {named} in stand {first['stand']} the tract's total would be "
+        f"{abs(first['change_pct']):.1f}% {turn}. No other {what} moves it further.",
     )
 
 

@@ -14,6 +14,7 @@ from standmap.report.cells import Column, Printed, estimates, numbers, words
 from standmap.report.names import head_measure, head_rule_name
 from standmap.report.numbers import NOT_KNOWN, count, dollars, figure, percent, plus_minus
 from standmap.report.words import RULE_NAMES
+from standmap.steps.leverage import FAR_SD
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -136,12 +137,10 @@ def stands_table(appraisal: Appraisal) -> Printed:
     ]
     if (stands["plots"] != stands["measured"]).any():
         columns.append(Column(name="Measured", cells=[count(v) for v in stands["measured"]]))
+    if stands["cv_pct"].notna().any():
+        spread = [percent(v) if math.isfinite(v) else NOT_KNOWN for v in stands["cv_pct"]]
+        columns.append(Column(name="Plots differ by", unit="cv", cells=spread))
     columns += [
-        Column(
-            name="Plots differ by",
-            unit="cv",
-            cells=[percent(v) if math.isfinite(v) else NOT_KNOWN for v in stands["cv_pct"]],
-        ),
         Column(
             name=name,
             unit=unit,
@@ -208,13 +207,52 @@ def leverage_table(appraisal: Appraisal) -> Printed | None:
     columns = [
         Column(name="Plot", cells=words(table, "plot"), words=True),
         Column(name="Stand", cells=words(table, "stand"), words=True),
+        Column(name="Total without it", unit="% change", cells=_signed(table["change_pct"])),
         Column(name=f"{name} on it", unit=unit, cells=[show(v) for v in table["per_acre"]]),
         Column(name="Speaks for", unit="ac", cells=[figure(v, most=1) for v in table["acres"]]),
         Column(name="Share of total", unit="%", cells=[figure(v, most=1) for v in
                                                        table["share_pct"]]),
-        Column(name="Total without it", unit="% change", cells=[
-            NOT_KNOWN if not math.isfinite(v) else f"{v:+.1f}" for v in table["change_pct"]]),
     ]  # fmt: skip
+    if table["off_sd"].notna().any():
+        columns.insert(4, Column(name="Off its stand", unit="sd", cells=_signed(table["off_sd"])))
+    return Printed(columns=columns, loud=(table["off_sd"].abs() >= FAR_SD).tolist())
+
+
+def _signed(values: pd.Series) -> list[str]:
+    return [f"{v:+.1f}".replace("-", "−") if math.isfinite(v) else NOT_KNOWN for v in values]
+
+
+def heavy_trees_table(appraisal: Appraisal) -> Printed | None:
+    """Return the trees of whole tallies that move the total most."""
+    table = appraisal.cruise.heavy_trees
+    if table.empty:
+        return None
+    measure = appraisal.cruise.measure
+    name, unit = measure_words(appraisal, measure)
+    show = dollars if _money(measure) else figure
+    columns = [
+        Column(name="Sheet", cells=words(table, "plot"), words=True),
+        Column(name="Tree", cells=words(table, "tree"), words=True),
+        Column(name="Species", cells=words(table, "species"), words=True),
+        Column(name="DBH", unit="in", cells=[figure(v, most=1) for v in table["dbh_in"]]),
+        Column(name="Stand", cells=words(table, "stand"), words=True),
+        Column(
+            name=f"{name} in it",
+            unit=unit.removesuffix("/ac"),
+            cells=[show(v) for v in table["figure"]],
+        ),
+        Column(
+            name="Stands for",
+            unit="trees",
+            cells=[figure(v, most=1) for v in table["stands_for"]],
+        ),
+        Column(
+            name="Share of total",
+            unit="%",
+            cells=[figure(v, most=1) for v in table["share_pct"]],
+        ),
+        Column(name="Total without it", unit="% change", cells=_signed(table["change_pct"])),
+    ]
     return Printed(columns=columns)
 
 
@@ -277,7 +315,8 @@ def _crop(cells: pd.DataFrame, title: str, column: str, error: str, most: int) -
             return CropCell()
         sure = np.isfinite(row[error]) and row[error] <= MOST_CELL_ERROR_PCT
         text = figure(row[column], row[error] if sure else math.nan, most=most)
-        text = text if float(text.replace(",", "")) > 0 else "·"
+        if not float(text.replace(",", "")) > 0:  # met, and too little to print
+            return CropCell(text="·", faint=True)
         return CropCell(
             text=text, error=plus_minus(row[error]) if sure else "", faint=not bool(sure)
         )

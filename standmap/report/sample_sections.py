@@ -15,6 +15,7 @@ from standmap.report.cells import Column, Printed, errors, estimates, numbers, w
 from standmap.report.names import head_measure, head_rule_name, is_valued
 from standmap.report.numbers import NOT_KNOWN, acres, count, figure, percent
 from standmap.report.offline import template
+from standmap.steps.cruise_words import estimator_key
 from standmap.units import BF_PER_MBF
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def sample_sections_html(appraisal: Appraisal) -> Markup:
         template("sample_sections.html.jinja").render(
             {
                 "parts": parts_table(appraisal),
-                "min_plots": appraisal.domains.min_plots,
+                "how_parts": how_parts(appraisal),
                 "bias": bias_table(appraisal),
                 "bare": bool((checks.bias["possible_bias_pct"] < 0).any()),
                 "crossing": crossing_table(appraisal),
@@ -67,6 +68,31 @@ def sample_sections_html(appraisal: Appraisal) -> Markup:
             }
         )
     )
+
+
+def how_parts(appraisal: Appraisal) -> str:
+    """Say by what the parts of this cruise's stands were estimated."""
+    tract, least = appraisal.tract, appraisal.domains.min_plots
+    if {part.design for part in tract.design.parts} == {"complete"}:
+        return (
+            "Stands were tallied whole, and a tally does not say where in its stand a tree stood: "
+            "a part takes the figures of its stand, acre for acre."
+        )
+    key = estimator_key(tract)
+    if key in ("mapped_ratio", "mapped_regression", "post_stratified"):
+        return (
+            "What the map says is known for whole stands and not for their parts: a part takes the "
+            "figures of its stand, acre for acre."
+        )
+    what = "clusters of plots" if bool((tract.plots["cluster"] != "").any()) else "plots"
+    text = (
+        f"A part takes the figures of the {what} that fell in it where a stand has {least} or more "
+        "of them there, and otherwise the figures of its stand (or of whatever its stand borrows "
+        "from), acre for acre."
+    )
+    if appraisal.cruise.ratios.empty:
+        return text
+    return text + " The ratio or line that ties cheap figures to timber stays that of its group."
 
 
 def parts_table(appraisal: Appraisal) -> Printed | None:

@@ -276,6 +276,12 @@ def _cruise_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFra
             cruise.leverage.assign(measure=cruise.measure),
         ),
         (
+            "cruise_trees",
+            "Trees that weigh most",
+            "The tract's total without each of these trees, of stands tallied whole",
+            cruise.heavy_trees.assign(measure=cruise.measure),
+        ),
+        (
             "cruise_checks",
             "Cruise intervals",
             "Intervals of the tract's leading totals, made in several ways",

@@ -16,11 +16,11 @@ from standmap.cruise import (
     bootstrap_total,
     dbh_class,
     estimate,
-    plot_leverage,
     t_quantile,
 )
 from standmap.errors import Problem
 from standmap.steps.cruise_words import ESTIMATORS, VARIANCES, estimator_key, part_words
+from standmap.steps.leverage import heavy_plots, heavy_trees, measured_figures
 from standmap.steps.plots import TallyFigures
 from standmap.steps.sampling import line_attribute
 from standmap.tract import Tract
@@ -35,9 +35,6 @@ SEED: Final = 20_250
 """Seed of the re-drawn plots: the same tract gives the same interval."""
 MOST_CLASSES: Final = 14
 """DBH classes across a page."""
-MOST_LEVERAGE: Final = 12
-MOST_DRAWN: Final = 600
-"""Stands times plots beyond which plots are not re-drawn: t and its error tell enough there."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -58,7 +55,10 @@ class CruiseResults:
         ``stand, stratum, plots, measured, cv_pct`` (between its plots), per-acre mean and error of
         the leading measure, ``borrowed``.
     leverage : DataFrame
-        The plots that move the total most; see `standmap.cruise.plot_leverage`.
+        The plots that move the total most, and those far off their stand; see
+        `standmap.steps.leverage.heavy_plots`.
+    heavy_trees : DataFrame
+        The trees of whole tallies that move it most.
     checks : DataFrame
         By measure: ``low, high`` by t; ``bootstrap_low, bootstrap_high``; ``error_pct``,
         ``random_error_pct`` and ``neighbour_error_pct``, the last from successive differences.
@@ -80,6 +80,7 @@ class CruiseResults:
     ratios: pd.DataFrame
     stands: pd.DataFrame
     leverage: pd.DataFrame
+    heavy_trees: pd.DataFrame
     checks: pd.DataFrame
     cells: pd.DataFrame
     cell_width_in: float
@@ -116,7 +117,8 @@ def cruise_results(
         strata=_strata(tract, tally),
         ratios=_ratios(tract, tally, found, [head, "volume_cuft", "value_usd"][: 2 + valued]),
         stands=_stands(tally, found, measure),
-        leverage=_leverage(tally, found, acres, measure),
+        leverage=heavy_plots(tally, found, acres, measure),
+        heavy_trees=heavy_trees(tally, found, acres, measure),
         checks=_checks(tract, tally, found, acres, [measure, head, "volume_cuft"]),
         cells=_cells(tally, found, acres, head, width),
         cell_width_in=width,
@@ -199,7 +201,7 @@ def _stands(tally: TallyFigures, found: StandEstimates, measure: str) -> pd.Data
     cells, a = found.cells, found.sample.attributes.index(measure)
     per_acre = found.per_acre()
     index = cells.stand_index
-    figure = _measured_figures(tally, found, a)
+    figure = measured_figures(tally, found, a)
     on = tally.rows.measured
     n = np.bincount(index[on], minlength=cells.n.size)
     mean = np.bincount(index[on], weights=figure[on], minlength=cells.n.size) / np.maximum(n, 1)
@@ -220,27 +222,6 @@ def _stands(tally: TallyFigures, found: StandEstimates, measure: str) -> pd.Data
             "borrowed": per_acre.borrowed,
         }
     )
-
-
-def _leverage(
-    tally: TallyFigures, found: StandEstimates, acres: pd.Series, measure: str
-) -> pd.DataFrame:
-    if bool(tally.parts.complete.all()):  # a tally of the whole has no plot to leave out
-        return plot_leverage(found, acres, measure).iloc[:0]
-    table = plot_leverage(found, acres, measure).head(MOST_LEVERAGE)
-    if tally.rows.indirect is None:
-        return table
-    # What was measured on the plot itself, not what its cheap figure makes of it.
-    figure = _measured_figures(tally, found, found.sample.attributes.index(measure))
-    own = pd.Series(np.where(tally.rows.measured, figure, np.nan), index=tally.plots["plot"])
-    return table.assign(per_acre=table["plot"].map(own).to_numpy(dtype=float))
-
-
-def _measured_figures(tally: TallyFigures, found: StandEstimates, at: int) -> FloatArray:
-    """Sum what was measured to a figure of each plot."""
-    figure = np.zeros(len(tally.plots))
-    np.add.at(figure, tally.rows.plot_of_row, found.sample.values[:, at])  # noqa: PD011
-    return figure
 
 
 def _checks(
@@ -288,8 +269,6 @@ def _with_line(sample: Sample, line: npt.NDArray[np.object_] | None) -> Sample:
 
 
 def _again(found: StandEstimates, acres: pd.Series, measure: str) -> BootstrapInterval | None:
-    if found.sample.plots.size > MOST_DRAWN:
-        return None
     rng = np.random.default_rng(SEED)
     return bootstrap_total(found, acres, measure, rng=rng, draws=DRAWS)
 

@@ -204,7 +204,7 @@ class _Cheap:
             classes=tuple(str(name) for name in names),
             left=1 - taken[mine] / many[mine],
         )
-        return self._tree_rows(tally[used], plot[used], factor, indirect, first=0)
+        return self._tree_rows(tally[used], plot[used], factor, indirect)
 
     def called_trees(self) -> Rows:
         """3P over a complete tally: every tree called, some measured: a row each."""
@@ -235,19 +235,18 @@ class _Cheap:
             groups=self.groups,
             left=np.clip(1 - kpi / ceiling, 0.0, 1.0)[used],
         )
-        return self._tree_rows(tally[used], plot[used], factor[used], indirect, first=0)
+        return self._tree_rows(tally[used], plot[used], factor[used], indirect)
 
     def _tree_rows(
-        self, measured: pd.DataFrame, plot: IntArray, factor: FloatArray, indirect: Indirect,
-        *, first: int,
-    ) -> Rows:  # fmt: skip
+        self, measured: pd.DataFrame, plot: IntArray, factor: FloatArray, indirect: Indirect
+    ) -> Rows:
         """Give every measured tree a row; trees are matched by their row of the tally."""
-        row = pd.Series(first + np.arange(len(measured)), index=measured["source_row"])
+        row = pd.Series(np.arange(len(measured)), index=measured["source_row"])
         of_tree = self.trees["source_row"].map(row).to_numpy(dtype=np.intp)
         return Rows(
             plot_of_row=plot,
             row_of_tree=of_tree,
-            factor=factor[of_tree - first],
+            factor=factor[of_tree],
             measured=np.ones(self.n, dtype=bool),
             indirect=indirect,
         )

@@ -107,7 +107,7 @@ def _sample(tract: Tract, tally: TallyFigures) -> Sample:
             }
         ),
         confidence=tract.settings.cruise.confidence,
-        weight=tally.parts.weight,
+        weight=_weights(tract, tally),
         complete=tally.parts.complete,
         cluster=np.where(cluster == "", alone, cluster) if (cluster != "").any() else None,
         line=plots["line"].to_numpy(dtype=object) if neighbours else None,
@@ -116,11 +116,21 @@ def _sample(tract: Tract, tally: TallyFigures) -> Sample:
     )
 
 
+def _weights(tract: Tract, tally: TallyFigures) -> np.ndarray:
+    """Return the weight of each plot in its stand's mean; of half a strip, half its acres."""
+    strata = tally.plots["stratum"].astype(str)
+    last = {name: tract.design.for_stratum(name)[-1].design for name in strata.unique()}
+    strip = (strata.map(last) == "strip").to_numpy(dtype=bool)
+    share = tally.plots["share"].to_numpy(dtype=float)
+    return np.where(strip, tally.parts.weight * share, tally.parts.weight)
+
+
 def _seen(tract: Tract, tally: TallyFigures) -> np.ndarray:
     """Return the share of each stand that its plots cover, by the largest part of each plot."""
     place = pd.Index(tract.stands["stand"]).get_indexer(pd.Index(tally.plots["stand"]))
     taken = np.isfinite(tally.parts.min_dbh_in)
     largest = np.where(taken, tally.parts.size, 0.0).max(axis=1)
+    largest = largest * tally.plots["share"].to_numpy(dtype=float)
     acres = np.bincount(place, weights=largest, minlength=len(tract.stands))
     gross = tract.stands["gross_acres"].to_numpy(dtype=float)
     return np.clip(acres / np.where(gross > 0, gross, 1.0), 0.0, 1.0)

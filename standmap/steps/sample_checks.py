@@ -12,12 +12,13 @@ import pandas as pd
 import shapely
 
 from standmap.cruise import edge_shortfall, tree_limits_ft
-from standmap.errors import Problem
+from standmap.errors import InputError, Problem
 from standmap.land import STREAM_BUFFER
 from standmap.steps.land import Land
 from standmap.steps.plots import TallyFigures
 from standmap.tract import Ledger, Tract
 from standmap.tract.borderline import borderline_trees, has_circles, level_distance_ft
+from standmap.tract.estimators import check_estimator
 from standmap.tract.findings import Findings
 from standmap.tract.tally import set_aside
 from standmap.units import BASAL_AREA_CONSTANT, FT_PER_M
@@ -97,6 +98,11 @@ def settle_places(tract: Tract, land: Land, *, ledger: Ledger) -> Tract:
     -------
     Tract
         The same, or one whose plots there lie in no stand and whose trees are not used.
+
+    Raises
+    ------
+    InputError
+        If too little is left to estimate from.
     """
     kind = ground_of_plots(tract, land)
     inside = (tract.plots["stand"] != "").to_numpy(dtype=bool)
@@ -139,7 +145,35 @@ def settle_places(tract: Tract, land: Land, *, ledger: Ledger) -> Tract:
         set_aside(trees, mask, why, settings.trees.file, findings)
     if trees is tract.trees:
         return tract
-    return replace(tract, plots=plots.assign(stand=stand), trees=trees)
+    settled = replace(tract, plots=plots.assign(stand=stand), trees=trees)
+    _still_enough(settled)
+    return settled
+
+
+def _still_enough(tract: Tract) -> None:
+    """Refuse a cruise that cannot be estimated from without the plots set aside."""
+    findings = Findings()
+    check_estimator(
+        tract.design,
+        tract.settings,
+        tract.plots,
+        tract.trees,
+        tract.stands,
+        tract.types,
+        tract.path.name,
+        findings,
+    )
+    errors = [
+        replace(
+            p,
+            what=f"once plots in exclusions or buffers are set aside, {p.what}",
+            mend=f"{p.mend} Or keep such plots: in_exclusion or in_buffer in [plots].",
+        )
+        for p in findings.problems
+        if p.severity == "error"
+    ]
+    if errors:
+        raise InputError(errors)
 
 
 def ground_of_plots(tract: Tract, land: Land) -> npt.NDArray[np.object_]:

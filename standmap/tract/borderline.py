@@ -12,6 +12,7 @@ import pandas as pd
 from standmap.cruise import Design, PlotParts, tree_limits_ft
 from standmap.errors import DomainError
 from standmap.tract.findings import Findings
+from standmap.tract.phases import measured_plots
 from standmap.tract.settings import CruiseTable
 from standmap.tract.tally import set_aside
 
@@ -91,10 +92,14 @@ def check_borderline(
     trees: pd.DataFrame,
     stands: gpd.GeoDataFrame,
     *,
+    plots_file: str,
     tally_file: str,
     findings: Findings,
 ) -> None:
-    """Warn of tallied trees beyond their limit, or set them aside if the cruise says so."""
+    """Warn of tallied trees beyond their limit, or set them aside if the cruise says so.
+
+    A tree set aside is taken out of its point's ``tree_count`` too, in place.
+    """
     if trees["distance_ft"].isna().all():
         return
     if not has_circles(design):
@@ -131,6 +136,7 @@ def check_borderline(
     if away:
         mask = trees["source_row"].isin(rows).to_numpy(dtype=bool)
         set_aside(trees, mask, OUT, tally_file, findings)
+        _settle_counts(cruise, plots, trees, plots_file, findings)
     near = table[table["call"] == "borderline"]
     findings.ledger.add_rows(
         tally_file,
@@ -144,6 +150,54 @@ def check_borderline(
             for limit in near["limit_ft"]
         ],
     )
+
+
+def _settle_counts(
+    cruise: CruiseTable,
+    plots: gpd.GeoDataFrame,
+    trees: pd.DataFrame,
+    plots_file: str,
+    findings: Findings,
+) -> None:
+    """Take trees set aside out of the counts of their points, where the count still holds them.
+
+    Counts by a factor of their own (``count_baf``) stay: a tree beyond its limit by the big factor
+    may well be "in" by the small one.
+    """
+    if cruise.estimator != "count_measure" or cruise.count_baf is not None:
+        return
+    each = (trees["count"] * trees["times"]).where(trees["status"] != "dead", 0.0)
+    out = (trees["why_not"] == OUT).to_numpy(dtype=bool)
+    tallied, gone = (
+        plots["plot"].map(each[mask].groupby(trees.loc[mask, "plot"]).sum()).fillna(0.0).to_numpy()
+        for mask in (np.ones(len(trees), dtype=bool), out)
+    )
+    count = plots["tree_count"].to_numpy(dtype=float)
+    held = (gone > 0) & (np.abs(count - tallied) < 1e-9)
+    if not held.any():
+        return
+    plots["tree_count"] = np.where(held, count - gone, count)
+    findings.ledger.add_rows(
+        plots_file,
+        rows=plots["source_row"].to_numpy(dtype=np.int64)[held],
+        column="tree_count",
+        action="changed",
+        old=[f"{v:g}" for v in count[held]],
+        new=[f"{v:g}" for v in (count - gone)[held]],
+        why="trees of the point were set aside, beyond their limit, and leave its count too",
+    )
+    measured = measured_plots(plots, trees) & (plots["stand"] != "").to_numpy(dtype=bool)
+    bare = int((~measured & (plots["stand"] != "").to_numpy(dtype=bool)).sum())
+    if bare:
+        share = 100 * gone[held].sum() / (count[measured].sum() - gone[held].sum())
+        findings.warn(
+            plots_file,
+            f"{gone[held].sum():g} trees beyond their limit were taken out of the counts of "
+            f"measured points; the counts of the {bare} other points cannot be checked",
+            f"If trees were called as freely there, their counts are some {share:.1f} % too high: "
+            "check a few of them on the ground.",
+            column="tree_count",
+        )
 
 
 def lay_out_plots(design: Design, used: pd.DataFrame, stands: pd.DataFrame) -> PlotParts | None:

@@ -31,6 +31,8 @@ class _Checks(Protocol):
 
     def error(self, mask: BoolArray, name: str, what: str, mend: str | Sequence[str]) -> None: ...
 
+    def warn(self, name: str, what: str, mend: str) -> None: ...
+
 
 def check_field_columns(check: _Checks) -> None:
     """Check how often a tree counts, and its distance from the point."""
@@ -56,6 +58,14 @@ def check_field_columns(check: _Checks) -> None:
         f"the slope is over {MOST_SLOPE_PCT:g} percent",
         "Type percent, not minutes or degrees; blank is a level distance.",
     )
+    bare = np.isfinite(slope) & (slope != 0) & np.isnan(distance)
+    if bare.any() and np.isnan(distance).all():
+        check.warn(
+            "slope_pct",
+            "slopes were tallied, and no distance: nothing is corrected by them",
+            "A slope goes with the taped distance of its tree; limits on a slope are set in the "
+            "woods (`standmap distances`).",
+        )
 
 
 def check_edge_columns(
@@ -188,7 +198,8 @@ def _check_times(
     if unsaid.any():
         findings.warn(
             file,
-            f"{unsaid.sum()} rows of trees count more than once, and the cruise does not say why",
+            f"trees of {unsaid.sum()} of the tally's rows count more than once, and the cruise "
+            "does not say why",
             'They are taken as typed. Write edge = "walkthrough" or "mirage" in [cruise].',
             row=int(rows[unsaid][0]),
             column="times",

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from standmap.cruise import Design
+from standmap.tract.borderline import OUT
+from standmap.tract.cruise_checks import BoolArray, CruiseChecks
 from standmap.tract.findings import Findings, some
 from standmap.tract.phases import (
     coefficient_groups,
@@ -20,7 +20,7 @@ from standmap.tract.phases import (
     sample_groups,
     type_shares,
 )
-from standmap.tract.settings import CruiseTable, Settings
+from standmap.tract.settings import Settings
 from standmap.tract.tally import COUNTED_ONLY, NO, YES
 
 COUNTING: Final = ("three_p", "sample_tree")
@@ -29,8 +29,6 @@ SAMPLED: Final = ("count_measure", "ratio", "regression")
 """Estimators under which plots may be visited and not measured."""
 LEAST_MAPPED: Final = 0.99
 """Share of a stand that its types must cover to be taken as the whole of it."""
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 def check_estimator(
@@ -80,109 +78,8 @@ def check_estimator(
     check.left_over()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Checks:
-    """The checks of one tract."""
-
-    design: Design
-    settings: Settings
-    plots: gpd.GeoDataFrame
-    trees: pd.DataFrame
-    stands: gpd.GeoDataFrame
-    types: gpd.GeoDataFrame | None
-    kinds: list[set[str]]
-    groups: tuple[str, ...]
-    group_of_stand: npt.NDArray[np.intp]
-    group_of_plot: npt.NDArray[np.intp]
-    file: str
-    findings: Findings
-
-    @property
-    def cruise(self) -> CruiseTable:
-        return self.settings.cruise
-
-    def key(self, name: str, what: str, mend: str) -> None:
-        """Report a key of ``[cruise]``."""
-        value = getattr(self.cruise, name)
-        shown = "" if value is None else str(value)
-        self.findings.error(self.file, what, mend, column=f"cruise.{name}", value=shown or None)
-
-    def at_plots(self, bad: BoolArray, column: str, what: str, mend: str) -> None:
-        """Report plots by a mask."""
-        self.findings.rows(
-            "error",
-            self.settings.plots.file,
-            what,
-            mend,
-            rows=self.plots["source_row"].to_numpy(dtype=np.int64)[bad],
-            column=column,
-            values=self.plots["plot"].to_numpy(dtype=object)[bad],
-        )
-
-    def at_trees(self, bad: BoolArray, column: str, what: str, mend: str) -> None:
-        """Report trees by a mask."""
-        self.findings.rows(
-            "error",
-            self.settings.trees.file,
-            what,
-            mend,
-            rows=self.trees["source_row"].to_numpy(dtype=np.int64)[bad],
-            column=column,
-        )
-
-    def only(self, allowed: set[str], words: str) -> bool:
-        """Report plots of a design that the estimator has no use for."""
-        bad = np.array([not kinds <= allowed for kinds in self.kinds], dtype=bool)
-        if bad.any():
-            self.key(
-                "estimator",
-                f"this estimator takes {words}, and {int(bad.sum())} plots are tallied otherwise",
-                f"Such plots: {some(list(self.plots.loc[bad, 'plot']), 5)}.",
-            )
-        return not bad.any()
-
-    def by_group(self, rows: BoolArray, least: int, what: str) -> None:
-        """Report groups in which too little was measured."""
-        there = np.unique(self.group_of_plot)
-        many = np.bincount(self.group_of_plot[rows], minlength=len(self.groups))
-        thin = [self.groups[g] or "the tract" for g in there if many[g] < least]
-        if thin:
-            wider = {"stand": '"stratum"', "stratum": '"tract"'}.get(self.cruise.ratio_by)
-            self.key(
-                "ratio_by",
-                f"fewer than {least} {what} in {some(thin)}",
-                f"Write ratio_by = {wider}, or measure more." if wider else "Measure more.",
-            )
-
-    # -- how the error is made ------------------------------------------------------------------
-
-    def variance(self) -> None:
-        """Check clusters, lines and the finite population correction."""
-        cruise, plain = self.cruise, self.cruise.estimator == "mean"
-        clustered = bool((self.plots["cluster"] != "").any())
-        neighbours = cruise.variance == "successive_differences"
-        whole = any("complete" in kinds for kinds in self.kinds)
-        if clustered and not plain:
-            self.key(
-                "estimator",
-                "the plots have clusters, which go with the plain mean only",
-                'Write estimator = "mean", or blank the clusters.',
-            )
-        if neighbours and (not plain or clustered or whole):
-            self.key(
-                "variance",
-                "differences of neighbours need sample plots, one by one, and the plain mean",
-                'Write variance = "random".',
-            )
-        if cruise.finite_population and (
-            not plain or any(kinds - {"fixed", "strip"} for kinds in self.kinds)
-        ):
-            self.key(
-                "finite_population",
-                "a finite population correction needs plots or strips of known acres and the plain "
-                "mean: a point covers no set acres",
-                "Write finite_population = false.",
-            )
+class _Checks(CruiseChecks):
+    """The checks of each estimator."""
 
     # -- the estimators -------------------------------------------------------------------------
 
@@ -223,8 +120,15 @@ class _Checks:
             'Type how many trees were "in", measured or not; 0 where there were none.',
         )
         self.at_plots(count < 0, "tree_count", "a count cannot be negative", "Type the count.")
+        self.at_plots(
+            (count * 2 % 1 != 0) & np.isfinite(count),
+            "tree_count",
+            "a count is a whole number, or a half for a borderline tree",
+            'Type how many trees were "in".',
+        )
+        self._factors()
         measured = self.said()
-        live = self.trees[self.trees["status"] != "dead"]
+        live = self.trees[(self.trees["status"] != "dead") & (self.trees["why_not"] != OUT)]
         each = (live["count"] * live["times"]).groupby(live["plot"]).sum()
         tallied = self.plots["plot"].map(each).fillna(0.0)
         have = tallied.to_numpy(dtype=float)
@@ -247,6 +151,22 @@ class _Checks:
             values=np.array([f"{v:g}" for v in count[bad]], dtype=object),
         )
         self.by_group(measured & (have > 0), 2, "measured points with trees")
+
+    def _factors(self) -> None:
+        """Check that trees are counted by a smaller factor than they are measured by."""
+        small = self.cruise.count_baf
+        if small is None:
+            return
+        stated = [part.baf for part in self.design.parts if part.design == "point"]
+        factors = np.array([*stated, *self.plots["baf"].to_numpy(dtype=float)])
+        factors = factors[np.isfinite(factors)]
+        if factors.size and small > factors.min():
+            self.key(
+                "count_baf",
+                f"trees are counted by a larger factor than they are measured by ({factors.min():g}"
+                "): those measured would not all be among those counted",
+                "Give the smaller factor as count_baf, the larger as baf.",
+            )
 
     def covariate(self) -> None:
         """Check the cheap figure of a ratio or a line."""

@@ -175,6 +175,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
                 plots,
                 trees,
                 stands,
+                plots_file=settings.plots.file,
                 tally_file=settings.trees.file,
                 findings=findings,
             )

@@ -6,6 +6,7 @@ from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -77,6 +78,8 @@ def read_stands(
         findings.error(file, "no stand has both a name and an outline", "Mend the layer in a GIS.")
         return None
     stands = stands.to_crs(local_crs(stands))
+    if "covariate" in stands:
+        stands["covariate"] = _mean_of_parts(stands, file, findings)
     stands = join_parts(stands, "stand", file, findings, same="stratum")
     stands = _settle_overlaps(stands, file, findings)
     stands["gross_acres"] = geodesic_acres(stands)
@@ -84,6 +87,34 @@ def read_stands(
     _remark_acres(stands, file, findings, deed_acres, sources.tract_file)
     cheap = ["covariate"] if "covariate" in stands else []
     return stands[["stand", "stratum", "gross_acres", *cheap, "geometry", "source_row"]]
+
+
+def _mean_of_parts(
+    stands: gpd.GeoDataFrame, file: str, findings: Findings
+) -> npt.NDArray[np.float64]:
+    """Return the covariate with that of a stand in several parts averaged by their acres.
+
+    A part without a figure leaves its stand without one.
+    """
+    own = stands["covariate"].to_numpy(dtype=float)
+    acres = shapely.area(stands.geometry.to_numpy())
+    place, names = pd.factorize(stands["stand"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.bincount(place, weights=own * acres) / np.bincount(place, weights=acres)
+    for k in np.unique(place[own != mean[place]]):
+        at = np.flatnonzero(place == k)
+        if at.size < 2 or np.ptp(own[at]) == 0 or np.isnan(mean[k]):
+            continue
+        findings.ledger.add_rows(
+            file,
+            rows=stands["source_row"].to_numpy()[at],
+            column="covariate",
+            action="changed",
+            old=[f"{v:g}" for v in own[at]],
+            new=f"{mean[k]:g}",
+            why=f"stand {names[k]} is drawn in parts: its covariate is their mean by acres",
+        )
+    return np.where(stands["stand"].duplicated(keep=False), mean[place], own)
 
 
 def read_units(

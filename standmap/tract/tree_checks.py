@@ -103,6 +103,10 @@ class _Checks:
         """Return a number column."""
         return self.trees[name].to_numpy(dtype=float)
 
+    def warn(self, name: str, what: str, mend: str) -> None:
+        """Warn of a whole column."""
+        self.findings.warn(self.file, what, mend, column=self.header(name))
+
     def error(self, mask: BoolArray, name: str, what: str, mend: str | Sequence[str]) -> None:
         """Report the masked rows as errors in one column, each value as it was typed."""
         if not mask.any():

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+import shapely
 
 from standmap.cruise import two_stage_ratio_mean
-from standmap.errors import Problem
+from standmap.errors import InputError, Problem
 
 POINTS = 'design = "point"\nbaf = 10\n'
 COUNTS = POINTS + 'estimator = "count_measure"\nratio_by = "tract"\n'
@@ -53,7 +55,7 @@ def test_a_dead_tree_is_not_in_the_count(wood) -> None:
 def test_a_count_point_with_trees_on_it(wood) -> None:
     wood.cruise(COUNTS, *counted(wood, measured=["yes", "", "no", "", "", ""]))
     found = only(wood)
-    assert (found.row, found.column, found.value) == (4, "measured", "A3")
+    assert (found.row, found.column, found.value) == (4, "measured", "no")
     assert "said not to be measured, and the tally has trees" in found.what
 
 
@@ -216,3 +218,105 @@ def test_unvisited_stands_make_a_two_stage_ratio_to_size(wood) -> None:
     assert total.mean == pytest.approx(known.mean * found.gross_acres, rel=1e-9)
     # On the safe side: the spread between stands' means is taken as it stands, noise and all.
     assert known.se < total.se / found.gross_acres < 1.5 * known.se
+
+
+def test_a_value_that_cannot_be_is_shown_as_typed(wood) -> None:
+    wood.cruise(COUNTS, *counted(wood, tree_count=[4, -7, 2, 6.3, 9, 5]))
+    found = [(p.row, p.column, p.value) for p in errors(wood)]
+    assert found == [(3, "tree_count", "-7"), (5, "tree_count", "6.3")]
+    plots = wood.listed("AAABBB", covariate=[4.0, 7, 2, 6, 9, 5], measured=["perhaps"] + [""] * 5)
+    wood.cruise(
+        POINTS + 'estimator = "ratio"', plots, wood.some_trees(list(plots["plot"]), [3] * 6)
+    )
+    assert (only(wood).row, only(wood).value) == (2, "perhaps")
+
+
+def test_counts_by_a_larger_factor_than_the_measures(wood) -> None:
+    wood.cruise(COUNTS + "count_baf = 20\n", *counted(wood, tree_count=[14, 17, 12, 16, 19, 15]))
+    found = only(wood)
+    assert (found.file, found.column, found.value) == ("tract.toml", "cruise.count_baf", "20.0")
+    assert "counted by a larger factor than they are measured by (10)" in found.what
+
+
+def warned(wood, column: str) -> list[Problem]:
+    return [p for p in wood.check() if p.column == column and p.severity == "warning"]
+
+
+def test_clusters_that_cross_a_line_and_a_stand_with_one(wood) -> None:
+    plots = wood.listed("AAAABBB", cluster=["c1", "c1", "c2", "c2", "c2", "c2", "c2"])
+    wood.cruise(POINTS, plots, wood.some_trees(list(plots["plot"]), [4, 6, 9, 8, 5, 3, 11]))
+    crossing, single = warned(wood, "cluster")
+    assert (crossing.value, single.value) == ("c2", "B")
+    assert "1 clusters have plots in more than one stand" in crossing.what
+    assert "all plots of the stand are of one cluster" in single.what
+
+
+def test_neighbours_without_lines_are_told_of(wood) -> None:
+    plots = wood.listed("AAAAA")
+    trees = wood.some_trees(list(plots["plot"]), [4, 6, 9, 8, 5])
+    keys = POINTS + 'variance = "successive_differences"'
+    wood.cruise(keys, plots, trees)
+    (found,) = warned(wood, "line")
+    assert "compared with the next one listed" in found.what
+    wood.cruise(keys, plots.assign(line="1"), trees)
+    assert warned(wood, "line") == []
+
+
+def test_a_slope_without_a_distance_corrects_nothing(wood) -> None:
+    plots = wood.listed("AAA")
+    trees = wood.some_trees(list(plots["plot"]), [4, 6, 9]).assign(slope_pct=30)
+    wood.cruise(POINTS, plots, trees)
+    (found,) = warned(wood, "slope_pct")
+    assert "nothing is corrected by them" in found.what
+
+
+def test_half_of_a_whole_tally_in_one_stratum(wood) -> None:
+    wood.layer("stands.gpkg", 2, stand=["A", "B"], stratum=["oak", "pine"])
+    keys = POINTS + '[[cruise.parts]]\nstratum = "pine"\ndesign = "complete"\n'
+    plots = wood.listed("AAB", share=[1, 1, 0.5])
+    wood.cruise(keys, plots, wood.some_trees(list(plots["plot"]), [4, 6, 9]))
+    found = only(wood)
+    assert (found.row, found.column, found.value) == (4, "share", "0.5")
+    assert "a complete tally has no half plots" in found.what
+
+
+@pytest.mark.parametrize("clustered", [False, True])
+def test_one_plot_or_one_cluster_is_no_sample(wood, clustered: bool) -> None:
+    wood.only_stand("A")
+    plots = wood.listed("AAA", cluster=["c1"] * 3) if clustered else wood.listed("A")
+    wood.cruise(POINTS, plots, wood.some_trees(list(plots["plot"]), [4] * len(plots)))
+    found = only(wood)
+    what, value = ("cluster", "c1") if clustered else ("plot", "A1")
+    assert (found.file, found.column, found.value) == ("plots.csv", what, value)
+    assert f"the tract has one {what}, which tells nothing of its own error" in found.what
+
+
+def test_setting_plots_aside_may_leave_too_little(wood) -> None:
+    east = [30, 140, 250, 360, 460, 560, 660, 760]
+    plots = pd.DataFrame(
+        {
+            "plot": [f"P{i}" for i in range(8)],
+            "x": [500_000 + e for e in east],
+            "y": 4_000_200,
+            "tree_count": [4, 7, 2, 6, 9, 5, 3, 8],
+        }
+    )
+    trees = wood.some_trees(["P0", "P1", "P5", "P7"], [4, 7, 5, 8])
+    line = shapely.box(500_000, 4_000_000, 500_100, 4_000_400)
+    gpd.GeoDataFrame({"reason": ["power line"]}, geometry=[line], crs="EPSG:32617").to_file(
+        wood.folder / "exclusions.gpkg"
+    )
+    layer = '[exclusions]\nfile = "exclusions.gpkg"\n'
+    wood.cruise(COUNTS.replace('"tract"', '"stand"') + layer, plots, trees)
+    wood.swap("tract.toml", 'file = "plots.csv"', 'file = "plots.csv"\nin_exclusion = "aside"')
+    with pytest.raises(
+        InputError, match="once plots in exclusions or buffers are set aside"
+    ) as told:
+        wood.appraise()
+    (found,) = told.value.problems
+    assert found.column == "cruise.ratio_by"
+    assert "fewer than 2 measured points with trees in A" in found.what
+    wood.swap("tract.toml", 'ratio_by = "stand"', 'ratio_by = "tract"')
+    appraisal = wood.appraise()
+    gone = appraisal.ledger[appraisal.ledger["action"] == "set aside"]
+    assert len(gone) == 1 + 4  # the plot, and each of its trees

@@ -109,14 +109,15 @@ NAMES_OF_THINGS = {
 COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
           "n", "plots", "plots_inside", "n_plots", "stands", "trees", "cords", "saw_logs", "log",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
-          "unpriced_logs", "here_n", "logs", "limit_loads", "days", "measured"}  # fmt: skip
+          "unpriced_logs", "stands_for", "here_n", "logs", "limit_loads", "days",
+          "measured"}  # fmt: skip
 NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
            "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
-           "form_class_used", "form_class_of_stems"}  # fmt: skip
+           "form_class_used", "form_class_of_stems", "off_sd"}  # fmt: skip
 UNIT_IN_THE_NEXT_COLUMN = {"quantity", "estimate", "se", "low", "high", "here", "published_low",
                            "published", "published_high", "limit", "coefficient", "intercept",
-                           "bootstrap_low", "bootstrap_high", "total_without",
+                           "bootstrap_low", "bootstrap_high", "total_without", "figure",
                            "per_acre"}  # fmt: skip
 
 
