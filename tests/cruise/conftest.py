@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from standmap.cruise import Sample
+from standmap.guide import page
 
 SampleMaker = Callable[..., Sample]
 
@@ -40,3 +41,14 @@ def draw_sample(seed: int, *, max_plots: int = 4, strata: int = 3, stands: int =
 @pytest.fixture(scope="session")
 def sample_maker() -> SampleMaker:
     return draw_sample
+
+
+@pytest.fixture(scope="session")
+def told() -> dict[str, tuple[float, ...]]:
+    """Figures of every design re-drawn, as the guide page prints them."""
+    rows = (line.strip("| ").split(" | ") for line in page("redrawn").splitlines() if "|" in line)
+    return {
+        name.strip(): tuple(float(f) for f in figures)
+        for name, *figures in rows
+        if len(figures) == 3 and figures[0].strip().lstrip("-").replace(".", "").isdigit()
+    }

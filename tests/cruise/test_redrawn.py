@@ -2,15 +2,14 @@
 
 The forests are made up, and seeded: clustered, skewed, richer on one side. A design's mean must be
 right within three standard errors of the simulation, and its 90 percent interval hold the truth 88
-to 92 times in a hundred. Ratios and regressions are biased by the order of 1 / n in theory, and
-products of two figures from the same points by their covariance: theirs must be less than a tenth
-of the design's standard error, below which a bias does not bear on an interval (Cochran 1977,
-section 1.8, from memory). Where no interval can keep its promise, the shortfall is shown below.
+to 92 times in a hundred. Ratios and regressions are biased by the order of 1 / n: too little to be
+seen here, or, where it is seen, what theory foretells. Where no interval can keep its promise, the
+shortfall is shown below. The guide page ``redrawn`` prints every row.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from zlib import crc32
 
@@ -20,6 +19,7 @@ from scipy.spatial import cKDTree
 
 from standmap.cruise import (
     Estimate,
+    allocate,
     basal_area_sqft,
     big_baf_mean,
     bootstrap_mean,
@@ -32,6 +32,7 @@ from standmap.cruise import (
     plot_matrix,
     point_three_p_mean,
     post_stratified_mean,
+    product_of,
     ratio_mean,
     regression_mean,
     sample_tree_total,
@@ -77,15 +78,28 @@ def some(rng: Rng, n: int) -> np.ndarray:
     return rng.choice(N, n, replace=False)
 
 
-def by_type(rng: Rng) -> Estimate:
-    members = [np.flatnonzero(TYPE == k) for k in range(3)]
-    spread = [Y[m].std() for m in members]
-    plots = optimum_allocation(60, [m.size for m in members], spread)
+STRATA = [np.flatnonzero(TYPE == k) for k in range(3)]
+SIZES = [m.size for m in STRATA]
+
+
+def by_type(rng: Rng, plots: Sequence[int]) -> Estimate:
     strata = [
         simple_random_mean(Y[rng.choice(m, k, replace=False)], population_units=m.size)
-        for m, k in zip(members, plots, strict=True)
+        for m, k in zip(STRATA, plots, strict=True)
     ]
-    return stratified_mean(strata, [m.size for m in members])
+    return stratified_mean(strata, SIZES)
+
+
+def stratified_proportional(rng: Rng) -> Estimate:
+    return by_type(rng, allocate(60, SIZES).tolist())
+
+
+def stratified_optimum(rng: Rng) -> Estimate:
+    return by_type(rng, optimum_allocation(60, SIZES, [Y[m].std() for m in STRATA]).tolist())
+
+
+def stratified_unequal(rng: Rng) -> Estimate:
+    return by_type(rng, [12, 15, 33])
 
 
 def simple(rng: Rng) -> Estimate:
@@ -272,9 +286,9 @@ def mean_of_bank() -> float:
 LIST_DESIGNS = {
     f.__name__: f
     for f in (
-        simple, by_type, ratio, regression, difference, post_stratified, double_ratio,
-        double_regression, apart_ratio, apart_regression, two_stage, two_stage_expansion,
-        two_stage_ratio,
+        simple, stratified_proportional, stratified_optimum, stratified_unequal, ratio, regression,
+        difference, post_stratified, double_ratio, double_regression, apart_ratio,
+        apart_regression, two_stage, two_stage_expansion, two_stage_ratio,
     )
 }  # fmt: skip
 TREE_DESIGNS = {
@@ -283,11 +297,31 @@ TREE_DESIGNS = {
 }  # fmt: skip
 POINT_DESIGNS = {f.__name__: f for f in (count_points, big_baf, point_three_p)}
 
-UNBIASED = {
-    "simple", "by_type", "difference", "two_stage", "two_stage_expansion", "sample_trees",
-    "three_p_unadjusted", "post_stratified",
-}  # fmt: skip
-"""Without bias in theory."""
+WORDS = {
+    "simple": "fixed plots drawn from a list",
+    "stratified_proportional": "stratified, plots by acres",
+    "stratified_optimum": "stratified, plots by acres and spread",
+    "stratified_unequal": "stratified, plots otherwise",
+    "ratio": "ratio to a mapped figure",
+    "regression": "regression on a mapped figure",
+    "difference": "difference from a mapped figure",
+    "post_stratified": "post-stratified by mapped type",
+    "double_ratio": "double sampling, ratio",
+    "double_regression": "double sampling, regression",
+    "apart_ratio": "phases drawn apart, ratio",
+    "apart_regression": "phases drawn apart, regression",
+    "two_stage": "two stages, stands alike",
+    "two_stage_expansion": "two stages, stands unlike, expansion",
+    "two_stage_ratio": "two stages, stands unlike, ratio to size",
+    "sample_trees": "sample trees of a complete tally",
+    "sample_trees_by_basal_area": "sample trees, by basal area",
+    "three_p": "3P, adjusted",
+    "three_p_unadjusted": "3P, unadjusted",
+    "count_points": "count and measure points",
+    "big_baf": "big BAF",
+    "point_three_p": "point-3P",
+}
+"""What the guide page calls each."""
 
 
 @cache
@@ -298,27 +332,56 @@ def redraw(design: Callable[[Rng], Estimate], draws: int = DRAWS) -> np.ndarray:
     return np.array([(e.mean, e.se**2, *e.interval) for e in drawn])
 
 
-def check(design: Callable[[Rng], Estimate], truth: float) -> None:
+def figures(design: Callable[[Rng], Estimate], truth: float) -> tuple[float, float, float]:
+    """Bias in standard errors of the simulation, stated over true error, and coverage."""
     mean, variance, low, high = redraw(design).T
     error = mean.std(ddof=1)
-    allowed = 3 * error / np.sqrt(mean.size)
-    if design.__name__ not in UNBIASED:
-        allowed += error / 10
-    assert abs(mean.mean() - truth) <= allowed, (mean.mean() - truth) / error
-    # The stated variance is that which the estimates have.
-    assert variance.mean() / mean.var(ddof=1) == pytest.approx(1, abs=0.12)
-    covered = ((low <= truth) & (truth <= high)).mean()
-    assert 0.88 <= covered <= 0.92, covered
+    bias = (mean.mean() - truth) / error * np.sqrt(mean.size)
+    held = (low <= truth) & (truth <= high)
+    return float(bias), float(np.sqrt(variance.mean()) / error), float(held.mean())
+
+
+def check(
+    design: Callable[[Rng], Estimate],
+    truth: float,
+    told: dict[str, tuple[float, ...]],
+    foretold: float = 0.0,
+) -> None:
+    bias, error, covered = figures(design, truth)
+    assert abs(figures(design, truth + foretold)[0]) <= 3
+    assert error == pytest.approx(1, abs=0.06)  # the stated error is that which the estimates have
+    assert 0.88 <= covered <= 0.92
+    printed = told[WORDS[design.__name__]]
+    assert bias == pytest.approx(printed[0], abs=0.15)
+    assert error == pytest.approx(printed[1], abs=0.015)
+    assert 100 * covered == pytest.approx(printed[2], abs=0.3)
+
+
+def foretold_bias_of_the_line(n: int) -> float:
+    """Bias of a regression estimate to the order of 1 / n (Cochran 1977, section 7.7, from memory).
+
+    With e off the whole forest's own line, -(1 - n / N) / n x sum e (x - mean)^2 / sum (x - mean)^2.
+    """
+    off = X - X.mean()
+    residual = Y - Y.mean() - off * (off @ Y) / (off @ off)
+    return float(-(1 - n / N) / n * (residual @ off**2) / (off @ off))
 
 
 @pytest.mark.parametrize("design", LIST_DESIGNS)
-def test_plots_of_a_square_forest(design: str) -> None:
-    check(LIST_DESIGNS[design], float(Y.mean()))
+def test_plots_of_a_square_forest(design: str, told: dict[str, tuple[float, ...]]) -> None:
+    foretold = foretold_bias_of_the_line(60) if design == "regression" else 0.0
+    check(LIST_DESIGNS[design], float(Y.mean()), told, foretold)
+
+
+def test_the_bias_of_a_line_does_not_bear_on_its_interval() -> None:
+    # Less than a tenth of the standard error (Cochran 1977, section 1.8, from memory).
+    error = redraw(regression)[:, 0].std(ddof=1)
+    assert 0.05 < abs(foretold_bias_of_the_line(60)) / error < 0.1
 
 
 @pytest.mark.parametrize("design", TREE_DESIGNS)
-def test_trees_of_a_marked_sale(design: str) -> None:
-    check(TREE_DESIGNS[design], float(VOLUME.sum()))
+def test_trees_of_a_marked_sale(design: str, told: dict[str, tuple[float, ...]]) -> None:
+    check(TREE_DESIGNS[design], float(VOLUME.sum()), told)
 
 
 def test_the_points_show_the_mapped_forest() -> None:
@@ -328,14 +391,46 @@ def test_the_points_show_the_mapped_forest() -> None:
 
 
 @pytest.mark.parametrize("design", POINT_DESIGNS)
-def test_points_of_a_mapped_forest(design: str) -> None:
-    check(POINT_DESIGNS[design], mean_of_bank())
+def test_points_of_a_mapped_forest(design: str, told: dict[str, tuple[float, ...]]) -> None:
+    check(POINT_DESIGNS[design], mean_of_bank(), told)
+
+
+def test_three_ways_to_state_the_error_of_counts_and_measures() -> None:
+    # Thirty points, ten of them measured. The textbook's variance, the linearised one that an
+    # appraisal states, and Bruce's rule are right on average alike; but the textbook's leans on the
+    # ten measured points alone, and so strays from cruise to cruise half as much again: in one
+    # cruise 256 and 207 may stand side by side. Printed in the guide page ``redrawn``.
+    rng, bank = np.random.default_rng(30), points()
+    measured = np.arange(30) % 3 == 0
+    ways: dict[str, list[Estimate]] = {"textbook": [], "linearised": [], "Bruce": []}
+    for _ in range(DRAWS):
+        p = rng.integers(0, BANK, 30)
+        basal, volume = 10 * bank["count"][p], bank["volume"][p][measured]
+        ways["textbook"].append(double_ratio_mean(volume, basal[measured], basal))
+        ways["linearised"].append(
+            double_ratio_mean(volume, basal[measured], basal, linearised=True)
+        )
+        trees = in_trees(p[measured])
+        ways["Bruce"].append(
+            product_of(simple_random_mean(basal), simple_random_mean(bank["vbar"][trees]))
+        )
+    strays = {}
+    for way, found in ways.items():
+        mean, se = np.array([(e.mean, e.se) for e in found]).T
+        error = mean.std(ddof=1)
+        assert np.sqrt((se**2).mean()) / error == pytest.approx(1, abs=0.04), way
+        strays[way] = se.std() / error
+        held = [e.interval[0] <= mean_of_bank() <= e.interval[1] for e in found]
+        assert 0.88 <= np.mean(held) <= 0.92, way
+    assert strays["textbook"] == pytest.approx(0.26, abs=0.02)
+    assert strays["linearised"] == pytest.approx(0.16, abs=0.02)
+    assert strays["Bruce"] == pytest.approx(0.15, abs=0.02)
 
 
 def test_what_each_design_gains() -> None:
     spread = {name: redraw(f)[:, 0].var() for name, f in LIST_DESIGNS.items()}
     assert spread["regression"] < spread["double_regression"] < spread["simple"]
-    assert spread["by_type"] < spread["simple"]
+    assert spread["stratified_optimum"] < spread["stratified_proportional"] < spread["simple"]
     assert spread["two_stage_ratio"] < spread["two_stage_expansion"]
     assert redraw(three_p)[:, 0].var() < redraw(sample_trees)[:, 0].var()
     assert redraw(three_p)[:, 0].var() < redraw(three_p_unadjusted)[:, 0].var()
