@@ -22,7 +22,6 @@ from standmap.cruise import (
     EstimateTable,
     Part,
     Sample,
-    basal_area_sqft,
     estimate,
     mirage_times,
     plot_matrix,
@@ -314,7 +313,7 @@ def test_a_complete_tally_strays_by_its_height_curve(heights: int, strays_pct: f
     dbh = np.clip(rng.gamma(9, 1.6, 900), 6, None)
     height = 4.5 + 95 * np.exp(-5.5 / (dbh + 1)) * np.exp(rng.normal(0, 0.1, 900))
     found = []
-    for _ in range(DRAWS // 4):
+    for _ in range(DRAWS):
         some = rng.choice(900, heights, replace=False)
         curves = fit_heights(
             dbh[some], height[some], np.full(heights, 129), forms=["curtis"], min_trees=4

@@ -1,4 +1,8 @@
-"""Worked examples of textbooks, handbooks and lectures, to their printed digits."""
+"""Worked examples of textbooks, handbooks and lectures, to their printed digits.
+
+Those of trees per acre lie in ``test_designs``, of radii and distances in ``test_field``, of stand
+tables in ``test_tables``, of means, ratios and sample sizes in ``test_simple``.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ import pandas as pd
 import pytest
 
 from standmap.cruise import (
+    Estimate,
     allocate,
     allocation_shares,
     basal_area_sqft,
@@ -32,6 +37,7 @@ from standmap.cruise import (
     two_stage_mean,
     two_stage_ratio_mean,
     two_stage_total,
+    weighted_cv_pct,
 )
 from standmap.errors import DomainError
 from standmap.units import BASAL_AREA_CONSTANT
@@ -72,6 +78,25 @@ def test_handbook_allocation_before_rounding() -> None:
     exact = 86 * allocation_shares([30, 10, 20, 40], [40, 65, 80, 35])
     assert all(map(printed, exact, ["21.3", "11.5", "28.4"]))
     assert plots_needed(48.5, 10, population_units=plots_in_tract(100, 0.1)) == 86
+
+
+def test_weighted_cvs_add_to_the_combined_one() -> None:
+    # The same handbook, as shown in a slide set on fixed-plot sampling: CVs already weighted by
+    # their strata, 17.6, 7.7, 7.2 and 35.4, sum to 67.9 percent.
+    weighted = np.array([17.6, 7.7, 7.2, 35.4])
+    assert printed(weighted_cv_pct(4 * weighted, np.ones(4)), "67.9")
+    assert plots_needed(67.9, 10) == 185
+
+
+def test_weights_by_volume_are_not_weights_by_acres() -> None:
+    # The extension handout says volume and works with acres, which print its 48.5 percent and 86
+    # plots. By its own board feet per acre the same CVs are 57.0 (recomputed), and 130 plots
+    # without correction for 95. Acres are what is meant here.
+    acres, cv = np.array([30, 10, 20, 40]), [40, 65, 80, 35]
+    by_volume = weighted_cv_pct(cv, acres * [3500, 4500, 5000, 1000])
+    assert printed(weighted_cv_pct(cv, acres), "48.5")
+    assert by_volume == pytest.approx(56.98275862, abs=5e-9)
+    assert (plots_needed(48.5, 10), plots_needed(by_volume, 10)) == (95, 130)
 
 
 def test_black_cherry_volume_line() -> None:
@@ -233,6 +258,14 @@ def test_two_stages_of_one_size_by_hand() -> None:
     mean = two_stage_mean([7, 5, 3, 4, 2, 3], list("AAABBB"), primaries=10, secondaries=6)
     assert mean.mean == pytest.approx(4.0, rel=1e-12)
     assert mean.se**2 == pytest.approx(0.8 + 1 / 24, rel=1e-12)
+
+
+def test_a_mean_per_acre_and_its_variance() -> None:
+    # Spellman and Whiting, example 7.5: standard error 632, variance 399,424 (the expansion to
+    # 10,000 acres in test_simple).
+    mean = Estimate(mean=5680, se=632, n=30, df=29)
+    assert printed(mean.se**2, "399424")
+    assert printed(mean.times(10_000).se, "6320000")
 
 
 def test_trees_of_a_tract_to_a_bound() -> None:

@@ -360,7 +360,7 @@ def check(
 def foretold_bias_of_the_line(n: int) -> float:
     """Bias of a regression estimate to the order of 1 / n (Cochran 1977, section 7.7, from memory).
 
-    With e off the whole forest's own line, -(1 - n / N) / n x sum e (x - mean)^2 / sum (x - mean)^2.
+    With e off the whole forest's own line and d = x - mean: -(1 - n / N) / n x sum e d^2 / sum d^2.
     """
     off = X - X.mean()
     residual = Y - Y.mean() - off * (off @ Y) / (off @ off)

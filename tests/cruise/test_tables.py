@@ -12,11 +12,14 @@ from standmap.cruise import basal_area_sqft, dbh_class, stand_table, stock_table
 from standmap.errors import DomainError
 
 # Larsen, D.R. FOR 8515, Unit 3, Table 1; the single trees are not printed, so each class enters
-# as trees of its printed mean diameter.
+# as trees alike, of the diameter that its printed basal area gives.
 LARSEN = pd.read_csv(
     Path(__file__).parents[1] / "reference" / "cruise_stand_table_larsen.csv", comment="#"
 )
-DBH = LARSEN["qmd_in"].repeat(LARSEN["trees"]).to_numpy()
+EACH = LARSEN["basal_area_sqft_per_acre"] / LARSEN["trees_per_acre"]
+DBH = np.sqrt(EACH / basal_area_sqft(1.0)).repeat(LARSEN["trees"]).to_numpy()
+PRINTED = ["5.300629", "7.172992", "10.91925", "13.26593", "15.2", "16.2"]
+"""Mean diameters of the classes, with the digits printed."""
 FACTOR = np.full(DBH.size, 5.0)
 SPECIES = np.full(DBH.size, "hardwood", dtype=object)
 
@@ -30,19 +33,29 @@ def test_larsen_stand_table() -> None:
     table = stand_table(SPECIES, DBH, FACTOR, by=["dbh_class_in"], midpoint_in=1)
     assert table["dbh_class_in"].tolist() == LARSEN["dbh_class_in"].tolist()
     assert table["trees_per_acre"].tolist() == LARSEN["trees_per_acre"].tolist()
-    # Basal areas follow from the printed diameters (7 digits) to 1 in 10 to the 6.
     np.testing.assert_allclose(
-        table["basal_area_sqft_per_acre"], LARSEN["basal_area_sqft_per_acre"], rtol=1e-6
+        table["basal_area_sqft_per_acre"], LARSEN["basal_area_sqft_per_acre"], rtol=1e-12
     )
 
 
+@pytest.mark.parametrize("place", range(6))
+def test_larsen_mean_diameters(place: int) -> None:
+    table = stand_table(SPECIES, DBH, FACTOR, by=["dbh_class_in"], midpoint_in=1)
+    found, digits = float(table["qmd_in"].iloc[place]), PRINTED[place]
+    unit = 10.0 ** -len(digits.partition(".")[2])
+    if digits == "7.172992":  # cut off: 7.1729929
+        found = np.floor(found / unit) * unit
+    assert found == pytest.approx(float(digits), abs=unit / 2)
+
+
 def test_larsen_totals() -> None:
-    # Printed: 21 trees, 105 trees/acre, 50.54365 sq ft/acre, mean diameter 9.394527 in.
+    # Printed: 21 trees, 105 trees/acre, 50.54365 sq ft/acre, mean diameter 9.394527 in, which is
+    # 9.3945276 cut off.
     total = stand_table(SPECIES, DBH, FACTOR, by=[]).iloc[0]
     assert DBH.size == 21
     assert total["trees_per_acre"] == 105
-    assert total["basal_area_sqft_per_acre"] == pytest.approx(50.54365, abs=5e-5)
-    assert total["qmd_in"] == pytest.approx(9.394527, abs=2e-6)  # the source truncates
+    assert total["basal_area_sqft_per_acre"] == pytest.approx(50.54365, abs=5e-6)
+    assert np.floor(total["qmd_in"] * 1e6) / 1e6 == 9.394527
 
 
 def test_larsen_diameters_from_basal_area() -> None:
