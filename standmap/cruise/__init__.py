@@ -1,5 +1,6 @@
 """Cruise designs, and estimates with their sampling errors."""
 
+from standmap.cruise.acres import acres_by
 from standmap.cruise.allocation import (
     allocated_se,
     allocation_shares,
@@ -32,7 +33,7 @@ from standmap.cruise.edges import (
     tree_limits_ft,
     walkthrough_times,
 )
-from standmap.cruise.estimator import StandEstimates, acres_by, estimate
+from standmap.cruise.estimator import StandEstimates, estimate
 from standmap.cruise.field import (
     basal_area_sqft,
     circle_acres,

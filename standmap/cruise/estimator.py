@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from standmap.cruise.acres import acre_chunks, as_domains
 from standmap.cruise.borrowing import Lone, Pool, make_pools
 from standmap.cruise.cells import Cells, OwnParts, Spread
 from standmap.cruise.results import EstimateTable
@@ -217,7 +218,7 @@ class StandEstimates:
         DomainError
             If a stand is unknown or listed twice, or acres are negative or missing.
         """
-        frame = _as_frame(acres)
+        frame = as_domains(acres)
         made = []
         for lo, chunk in zip(range(0, len(frame), _CHUNK), self._chunks(frame), strict=True):
             mine = None if parts is None else parts.of(slice(lo, lo + len(chunk)))
@@ -246,7 +247,7 @@ class StandEstimates:
         DomainError
             As for :meth:`total`.
         """
-        frame = _as_frame(acres)
+        frame = as_domains(acres)
         whole = frame.sum(axis=1)
         shares = frame.div(whole.where(whole > 0), axis=0)
         table = self.total(shares.where(whole > 0, 0.0))
@@ -436,29 +437,10 @@ class StandEstimates:
         return np.asarray(self.cells.variance**2 / np.maximum(self.cells.df, 1)[:, None])
 
     def _chunks(self, frame: pd.DataFrame) -> Iterator[Floats]:
-        """Acres of a few domains at a time, columns in the order of the stand table."""
-        place = pd.Index(self.stands).get_indexer(pd.Index([str(s) for s in frame.columns]))
-        if (place < 0).any():
-            raise DomainError(
-                f"The acres name stand {str(frame.columns[int(np.argmin(place))])!r}, which is "
-                "not in the stand table."
-            )
-        if np.unique(place).size < place.size:
-            raise DomainError("The acres list a stand more than once.")
-        for lo in range(0, len(frame), _CHUNK):
-            values = frame.iloc[lo : lo + _CHUNK].to_numpy(dtype=np.float64)
-            if not np.all((values >= 0) & (values < np.inf)):
-                row, column = np.argwhere(~((values >= 0) & (values < np.inf)))[0]
-                raise DomainError(
-                    f"Acres must be 0 or more; got {values[row, column]:g} in domain "
-                    f"{str(frame.index[lo + row])!r}, stand {str(frame.columns[column])!r}."
-                )
-            out = np.zeros((len(values), len(self.stands)))
-            out[:, place] = values
-            yield out
+        return acre_chunks(frame, self.stands, _CHUNK)
 
     def _row(self, acres: pd.Series) -> Floats:
-        return next(self._chunks(_as_frame(acres)))
+        return next(self._chunks(as_domains(acres)))
 
     def _table(
         self,
@@ -479,38 +461,3 @@ class StandEstimates:
             borrowed=borrowed,
             confidence=self.sample.confidence,
         )
-
-
-def acres_by(labels: pd.Series, acres: pd.Series) -> pd.DataFrame:
-    """Acres of each domain by stand, where every stand lies in one domain, such as its stratum.
-
-    Parameters
-    ----------
-    labels : Series
-        Domain of each stand, indexed by stand.
-    acres : Series
-        Acres of each stand, indexed by stand. [acres]
-
-    Returns
-    -------
-    DataFrame
-        Domains (in the order they first appear) by stands, for :meth:`StandEstimates.total`.
-
-    Examples
-    --------
-    >>> acres_by(pd.Series({"A": "pine", "B": "oak"}), pd.Series({"A": 40.0, "B": 10.0}))
-             A     B
-    pine  40.0   0.0
-    oak    0.0  10.0
-    """
-    names = list(dict.fromkeys(labels.astype(str)))
-    inside = labels.astype(str).to_numpy()[None, :] == np.asarray(names, dtype=object)[:, None]
-    own = acres.reindex(labels.index).to_numpy(dtype=np.float64)
-    return pd.DataFrame(np.where(inside, own, 0.0), index=names, columns=labels.index)
-
-
-def _as_frame(acres: pd.Series | pd.DataFrame) -> pd.DataFrame:
-    if isinstance(acres, pd.Series):
-        name = "total" if acres.name is None else str(acres.name)
-        return pd.DataFrame([acres.to_numpy()], index=[name], columns=acres.index)
-    return acres
