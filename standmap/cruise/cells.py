@@ -286,8 +286,12 @@ class Cells:
         mean[(n == 0) & ~known] = np.nan
         shared: tuple[Shared, ...] = ()
         if indirect is not None:
+            per_acre = indirect.x_stand
+            if per_acre is None:
+                per_acre = _kernels.sum_rows(index, share, indirect.x_plot, n_stands)
             shared = tuple(
-                _share(indirect, fit, index, share, values, mean, complete | known) for fit in fits
+                _share(indirect, fit, per_acre, index, share, values, mean, complete | known)
+                for fit in fits
             )
         return cls(
             sample=sample,
@@ -361,18 +365,14 @@ class Cells:
 def _share(
     indirect: Indirect,
     fit: Fit,
+    per_acre: Floats,
     index: Places,
     share: Floats,
     values: Floats,
     mean: Floats,
     sure: NDArray[np.bool_],
 ) -> Shared:
-    """Work out what stands share through one coefficient."""
-    n_stands = mean.shape[0]
-    if indirect.x_stand is not None:
-        per_acre = indirect.x_stand
-    else:
-        per_acre = _kernels.sum_rows(index, share, indirect.x_plot, n_stands)
+    """Work out what stands share through one coefficient of their cheap figures per acre."""
     loading = indirect.by_stand(per_acre, fit)
     plot = indirect.plot_of_row[fit.rows]
     both = np.flatnonzero(~sure[index[plot]]) if indirect.kind == "ratio" else np.zeros(0, np.intp)

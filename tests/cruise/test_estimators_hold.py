@@ -111,6 +111,14 @@ def test_exact_relations_leave_no_error() -> None:
     assert difference_mean(x + 7, x, 9.0).se == pytest.approx(0, abs=1e-12)
 
 
+def test_a_difference_is_the_known_mean_and_the_mean_of_the_differences() -> None:
+    y, x = two_columns(7, 9)
+    plain = simple_random_mean(y - x, population_units=60)
+    mine = difference_mean(y, x, 95.0, population_units=60)
+    assert mine.mean == pytest.approx(95 + plain.mean, rel=1e-12)
+    assert (mine.se, mine.df, mine.n) == pytest.approx((plain.se, 8, 9), rel=1e-12)
+
+
 def test_one_post_stratum_is_the_simple_random_mean() -> None:
     y = [10.0, 14.0, 9.0, 17.0]
     same(post_stratified_mean(y, ["all"] * 4, {"all": 90}), simple_random_mean(y))
@@ -124,6 +132,14 @@ def test_post_stratified_by_hand() -> None:
     )
     assert mean.mean == pytest.approx(12 / 4 + 34 * 3 / 4, rel=1e-12)
     assert mean.se**2 == pytest.approx(3.2, rel=1e-12)
+    # Of 20 plots that would cover it, the first sum has 1 - 5/20 left; the price of chance all.
+    seen = post_stratified_mean(
+        [10, 14, 30, 34, 38],
+        ["oak"] * 2 + ["pine"] * 3,
+        {"oak": 25, "pine": 75, "water": 0},
+        population_units=20,
+    )
+    assert seen.se**2 == pytest.approx(2.8 * 0.75 + 0.4, rel=1e-12)
 
 
 # --- Two phases ----------------------------------------------------------------------------------

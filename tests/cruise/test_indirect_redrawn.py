@@ -7,7 +7,7 @@ share a ratio, a line, mapped types or predictions.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from zlib import crc32
 
@@ -32,7 +32,21 @@ KIND = WOOD.random((4, PLACES)) < np.array([0.2, 0.5, 0.7, 0.4])[:, None]
 TYPED = np.where(KIND, 2_500.0, 900.0) * WOOD.gamma(12, 1 / 12, (4, PLACES))
 
 Rng = np.random.Generator
-Drawn = tuple[Sample, float]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One cruise: its figures by row, the stands of its plots, and the truth."""
+
+    indirect: Indirect
+    rows: np.ndarray
+    truth: float
+    complete: bool = False
+
+    @property
+    def stand(self) -> np.ndarray:
+        """Stand of each plot: one tally sheet for each, or plots by stand."""
+        return np.array(list("ABCD"))[np.arange(4) if self.complete else STAND]
 
 
 def fall(rng: Rng) -> np.ndarray:
@@ -44,15 +58,15 @@ def truth(y: np.ndarray) -> float:
     return float(ACRES @ y.mean(axis=1))
 
 
-def sample(indirect: Indirect, rows: np.ndarray, **more: object) -> Sample:
+def sample(one: Drawn) -> Sample:
     return Sample(
-        values=rows[:, None],
-        plots=range(len(indirect.x_plot)),
-        stand=np.array(list("ABCD"))[STAND if len(indirect.x_plot) > 4 else np.arange(4)],
+        values=one.rows[:, None],
+        plots=range(one.stand.size),
+        stand=one.stand,
         attributes=["y"],
         stands=STANDS,
-        indirect=indirect,
-        **more,
+        complete=np.full(one.stand.size, one.complete),
+        indirect=one.indirect,
     )
 
 
@@ -72,25 +86,25 @@ def shared(kind: str, x: np.ndarray, measured: np.ndarray, **more: object) -> In
 def counts_and_measures(rng: Rng) -> Drawn:
     at, measured = fall(rng), np.arange(STAND.size) % 3 == 0
     y = np.where(measured, Y[STAND, at], 0.0)
-    return sample(shared("ratio", X[STAND, at], measured), y), truth(Y)
+    return Drawn(shared("ratio", X[STAND, at], measured), y, truth(Y))
 
 
 def a_line_on_many_plots(rng: Rng) -> Drawn:
     at, measured = fall(rng), np.arange(STAND.size) % 3 == 0
     y = np.where(measured, LINE[STAND, at], 0.0)
-    return sample(shared("line", X[STAND, at], measured), y), truth(LINE)
+    return Drawn(shared("line", X[STAND, at], measured), y, truth(LINE))
 
 
 def a_ratio_to_a_map(rng: Rng) -> Drawn:
     at, every = fall(rng), np.ones(STAND.size, dtype=bool)
     mapped = shared("ratio", X[STAND, at], every, x_stand=X.mean(axis=1)[:, None])
-    return sample(mapped, Y[STAND, at]), truth(Y)
+    return Drawn(mapped, Y[STAND, at], truth(Y))
 
 
 def a_line_to_a_map(rng: Rng) -> Drawn:
     at, every = fall(rng), np.ones(STAND.size, dtype=bool)
     mapped = shared("line", X[STAND, at], every, x_stand=X.mean(axis=1)[:, None])
-    return sample(mapped, LINE[STAND, at]), truth(LINE)
+    return Drawn(mapped, LINE[STAND, at], truth(LINE))
 
 
 def mapped_types(rng: Rng) -> Drawn:
@@ -108,7 +122,7 @@ def mapped_types(rng: Rng) -> Drawn:
         groups=("",),
         classes=("cove", "ridge"),
     )
-    return sample(indirect, TYPED[STAND, at]), truth(TYPED)
+    return Drawn(indirect, TYPED[STAND, at], truth(TYPED))
 
 
 TREE_STAND = np.repeat(np.arange(4), [80, 150, 60, 210])
@@ -134,7 +148,7 @@ def three_p(rng: Rng) -> Drawn:
         left=np.clip(1 - CALL[drawn] / KZ, 0, 1),
     )
     rows = np.where(direct, TREE[drawn] / ACRES[stand], TREE[drawn] / CALL[drawn])
-    return sample(indirect, rows, complete=np.ones(4, dtype=bool)), float(TREE.sum())
+    return Drawn(indirect, rows, float(TREE.sum()), complete=True)
 
 
 DESIGNS = {
@@ -150,7 +164,7 @@ AT_ONCE = 50
 """Cruises estimated in one sample, each a tract of its own: quicker than one by one."""
 
 
-def together(cruises: list[Sample]) -> Sample:
+def together(cruises: list[Drawn]) -> Sample:
     """Lay cruises side by side: each a group of its own, of four stands of its own."""
     parts = [c.indirect for c in cruises]
     n_plots = [len(p.x_plot) for p in parts]
@@ -168,12 +182,12 @@ def together(cruises: list[Sample]) -> Sample:
     )
     names = [f"{stand}{i}" for i in range(len(parts)) for stand in "ABCD"]
     return Sample(
-        values=np.concatenate([c.values for c in cruises]),  # noqa: PD011 - not a frame
+        values=np.concatenate([c.rows for c in cruises])[:, None],
         plots=range(sum(n_plots)),
         stand=np.concatenate([[f"{s}{i}" for s in c.stand] for i, c in enumerate(cruises)]),
         attributes=["y"],
         stands=pd.DataFrame({"stand": names, "stratum": "", "acres": np.tile(ACRES, len(parts))}),
-        complete=np.concatenate([c.is_complete for c in cruises]),
+        complete=np.full(sum(n_plots), cruises[0].complete),
         indirect=laid,
     )
 
@@ -185,11 +199,11 @@ def redraw(design: Callable[[Rng], Drawn]) -> np.ndarray:
     acres = np.kron(np.eye(AT_ONCE), ACRES)
     found = []
     for _ in range(DRAWS // AT_ONCE):
-        drawn, true = zip(*(design(rng) for _ in range(AT_ONCE)), strict=True)
-        many = together(list(drawn))
+        drawn = [design(rng) for _ in range(AT_ONCE)]
+        many = together(drawn)
         domains = pd.DataFrame(acres, columns=many.stands["stand"])
         total = estimate(many).total(domains)
-        got = np.column_stack([total.estimate, total.se, total.low, total.high]) / true[0]
+        got = np.column_stack([total.estimate, total.se, total.low, total.high]) / drawn[0].truth
         found.append(got)
     mean, se, low, high = np.concatenate(found).T
     return np.column_stack([mean, se**2, low, high])
@@ -198,12 +212,12 @@ def redraw(design: Callable[[Rng], Drawn]) -> np.ndarray:
 def test_cruises_side_by_side_are_the_cruises_one_by_one() -> None:
     for design in DESIGNS.values():
         rng = np.random.default_rng(1)
-        alone = [design(rng)[0] for _ in range(3)]
+        alone = [design(rng) for _ in range(3)]
         many = together(alone)
         acres = pd.DataFrame(np.kron(np.eye(3), ACRES), columns=many.stands["stand"])
         total = estimate(many).total(acres)
         for i, one in enumerate(alone):
-            known = estimate(one).total(WHOLE).one("tract", "y")
+            known = estimate(sample(one)).total(WHOLE).one("tract", "y")
             assert total.estimate[i, 0] == pytest.approx(known.mean, rel=1e-12)
             assert total.se[i, 0] == pytest.approx(known.se, rel=1e-9)
             assert total.df[i, 0] == pytest.approx(known.df, rel=1e-9)
@@ -240,7 +254,7 @@ def test_taken_for_each_stand_s_own_a_shared_ratio_would_seem_too_sure() -> None
     # The error of the ratio is one error in all stands: adding variances as if the stands' figures
     # were apart leaves out what they share.
     rng = np.random.default_rng(3)
-    many = together([counts_and_measures(rng)[0] for _ in range(AT_ONCE)])
+    many = together([counts_and_measures(rng) for _ in range(AT_ONCE)])
     found = estimate(many)
     apart = ((found.per_acre().se[:, 0] * np.tile(ACRES, AT_ONCE)) ** 2).sum() / AT_ONCE
     acres = pd.DataFrame(np.kron(np.eye(AT_ONCE), ACRES), columns=many.stands["stand"])
