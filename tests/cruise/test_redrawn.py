@@ -399,7 +399,7 @@ def test_three_ways_to_state_the_error_of_counts_and_measures() -> None:
     # Thirty points, ten of them measured. The textbook's variance, the linearised one that an
     # appraisal states, and Bruce's rule are right on average alike; but the textbook's leans on the
     # ten measured points alone, and so strays from cruise to cruise half as much again: in one
-    # cruise 256 and 207 may stand side by side. Printed in the guide page ``redrawn``.
+    # cruise the two may stand a quarter apart. Printed in the guide page ``redrawn``.
     rng, bank = np.random.default_rng(30), points()
     measured = np.arange(30) % 3 == 0
     ways: dict[str, list[Estimate]] = {"textbook": [], "linearised": [], "Bruce": []}
