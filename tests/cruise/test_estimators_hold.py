@@ -20,7 +20,10 @@ from standmap.cruise import (
     point_three_p_mean,
     post_stratified_mean,
     product_of,
+    proportion,
+    proportion_interval,
     ratio_mean,
+    ratio_of_means,
     regression_mean,
     sample_tree_total,
     simple_random_mean,
@@ -76,6 +79,29 @@ def test_a_product_with_a_sure_figure_keeps_the_others_error() -> None:
     volume = product_of(counts, sure)
     assert volume.se / volume.mean == pytest.approx(counts.se / counts.mean, rel=1e-12)
     assert volume.df == pytest.approx(29, rel=1e-12)
+
+
+def test_relative_errors_of_a_product_add_as_squares_and_no_further() -> None:
+    # Errors of 3 and 4 percent make 5; the exact product of independents would add 0.12 percent
+    # squared. Satterthwaite: (9 + 16)^2 / (81 / 8 + 256 / 20).
+    volume = product_of(
+        Estimate(mean=100.0, se=3.0, n=9, df=8), Estimate(mean=25.0, se=1.0, n=21, df=20)
+    )
+    assert (volume.mean, volume.se, volume.n) == pytest.approx((2500, 125, 9), rel=1e-12)
+    assert volume.df == pytest.approx(625 / (81 / 8 + 256 / 20), rel=1e-12)
+
+
+@pytest.mark.parametrize("units", [None, 40])
+def test_a_share_is_the_mean_of_ones_and_zeros(units: float | None) -> None:
+    share = proportion(3, 12, population_units=units)
+    plain = simple_random_mean([1.0] * 3 + [0.0] * 9, population_units=units)
+    same(share, plain)
+    assert (share.n, share.df) == (12, plain.df)
+
+
+def test_limits_of_a_share_by_the_normal_go_half_a_unit_further() -> None:
+    # Handbook 232: p -/+ (t s + 1 / 2n); 5 of 10, s = 1/6, t = 1.5.
+    assert proportion_interval(5, 10, method="normal", t=1.5) == pytest.approx((0.2, 0.8))
 
 
 # --- Known x -------------------------------------------------------------------------------------
@@ -174,6 +200,16 @@ def test_independent_phases_with_a_sure_first_phase(seed: int) -> None:
         regression_mean(y, x, 95.0),
     )
     same(double_ratio_mean(y, x, flat, independent=True), ratio_mean(y, x, 95.0))
+
+
+def test_independent_phases_add_the_error_of_the_first() -> None:
+    y, x = two_columns(5, 20)
+    first = two_columns(6, 50)[1]
+    counted = simple_random_mean(first)
+    ratio = ratio_of_means(y, x, x_mean=1.0)
+    mine = double_ratio_mean(y, x, first, independent=True)
+    assert mine.se**2 == pytest.approx(ratio.se**2 + (ratio.mean * counted.se) ** 2, rel=1e-12)
+    assert (mine.n, mine.df) == (20, 19)
 
 
 def test_several_columns_are_one_where_one_is_all_that_counts() -> None:
@@ -298,8 +334,22 @@ def test_primaries_of_one_size_make_one_estimator(seed: int) -> None:
     y = rng.gamma(3, 10, 5)[np.repeat(np.arange(5), 4)] + rng.normal(0, 4, 20)
     sizes = dict.fromkeys("ABCDE", 30.0)
     plain = two_stage_mean(y, stand, primaries=25, secondaries=30)
-    same(two_stage_total(y, stand, primaries=25, secondaries=sizes), plain.times(25 * 30))
-    same(two_stage_ratio_mean(y, stand, primaries=25, secondaries=sizes), plain)
+    total = two_stage_total(y, stand, primaries=25, secondaries=sizes)
+    ratio = two_stage_ratio_mean(y, stand, primaries=25, secondaries=sizes)
+    same(total, plain.times(25 * 30))
+    same(ratio, plain)
+    assert (plain.df, total.df, ratio.df) == (4, 4, 4)
+
+
+def test_a_known_mean_size_of_primaries_divides_their_error() -> None:
+    # Sizes 10 and 20 average 15 in the sample, 12 in the tract.
+    y, sizes = [2.0, 4.0, 10.0, 12.0], {"A": 10, "B": 20}
+    sampled = two_stage_ratio_mean(y, list("AABB"), primaries=9, secondaries=sizes)
+    known = two_stage_ratio_mean(
+        y, list("AABB"), primaries=9, secondaries=sizes, mean_secondaries=12
+    )
+    assert known.mean == pytest.approx(sampled.mean, rel=1e-12)
+    assert known.se == pytest.approx(sampled.se * 15 / 12, rel=1e-12)
 
 
 def test_every_primary_sampled_is_a_stratified_sample() -> None:
@@ -321,6 +371,8 @@ def test_successive_differences_by_hand() -> None:
     mean = successive_difference_mean([10, 14, 12, 20, 26], line=list("aaabb"))
     assert mean.se**2 == pytest.approx(56 / 6 / 5, rel=1e-12)
     assert mean.df == pytest.approx(2 * 9 / (5 + 2), rel=1e-12)
+    seen = successive_difference_mean([10, 14, 12, 20, 26], line=list("aaabb"), population_units=20)
+    assert seen.se == pytest.approx(mean.se * math.sqrt(0.75), rel=1e-12)
 
 
 def test_degrees_of_freedom_of_von_neumann() -> None:

@@ -142,6 +142,8 @@ def test_post_strata() -> None:
     assert np.sqrt(pooled) == pytest.approx(theirs["standard_error"], rel=RTOL)
     fell = post_stratified_mean(plots, kind, SMALL_TRACT, conditional=True)
     assert fell.se == pytest.approx(stratified_mean(strata, share).se, rel=RTOL)
+    seen = post_stratified_mean(plots, kind, SMALL_TRACT, population_units=240, conditional=True)
+    assert seen.se == pytest.approx(fell.se * np.sqrt(0.75), rel=RTOL)
 
 
 @pytest.mark.parametrize("units", [None, 400])
