@@ -83,8 +83,9 @@ def test_a_point_tree_stands_for_one_over_its_own_circle(dbh: float, baf: float)
 
 
 def test_a_count_line_stands_for_so_many_trees() -> None:
-    one = trees_per_acre([12.0], BAF10)
-    assert trees_per_acre([12.0], BAF10, count=3)[0] == pytest.approx(3 * one[0], rel=1e-12)
+    for part in (BAF10, TENTH):
+        one = trees_per_acre([12.0], part)
+        assert trees_per_acre([12.0], part, count=3)[0] == pytest.approx(3 * one[0], rel=1e-12)
 
 
 def test_nested_plots_by_dbh_meet_without_sharing_a_tree() -> None:

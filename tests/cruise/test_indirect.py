@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -82,6 +84,17 @@ def test_a_ratio_over_sampled_plots_is_double_sampling_linearised() -> None:
     agrees(one_stand(by_plots(), Y), known)
     counts = count_measure_mean(X / 10, np.where(MEASURED, Y, np.nan), baf=10)
     assert known.mean == pytest.approx(counts.mean, rel=1e-12)
+
+
+def test_degrees_of_freedom_never_fall_below_those_of_the_measured_plots() -> None:
+    # Timber that hardly goes with the cheap figure, measured on 25 of 30 plots: residuals fall as
+    # it rises, their covariance takes variance away, and Satterthwaite's rule would give one.
+    many = np.arange(N) % 6 != 0
+    flat = np.where(many, 3_000 + RNG.normal(0, 40, N), 0.0)
+    known = double_ratio_mean(flat[many], X[many], X, linearised=True)
+    assert known.df == 24
+    indirect = replace(by_plots(), class_of_row=np.where(many, 0, UNUSED))
+    agrees(one_stand(indirect, flat), known)
 
 
 def test_the_linearised_error_is_the_textbook_s_in_a_large_sample() -> None:
