@@ -76,9 +76,9 @@ def compare_acres(
     -------
     DataFrame
         Indexed by id, in the order of the layer: ``ellipsoid_acres``; ``grid_acres``;
-        ``grid_less_pct`` (grid less ellipsoid, % of the ellipsoid); ``grid_scale`` (length on the
-        grid over length on the ellipsoid, the square root of the ratio of the acres; NaN where
-        there are none); ``deed_acres``; ``deed_less_pct`` (deed less ellipsoid, % of the
+        ``grid_differs_pct`` (grid less ellipsoid, % of the ellipsoid); ``grid_scale`` (length on
+        the grid over length on the ellipsoid, the square root of the ratio of the acres; NaN where
+        there are none); ``deed_acres``; ``deed_differs_pct`` (deed less ellipsoid, % of the
         ellipsoid).
 
     Raises
@@ -102,8 +102,8 @@ def compare_acres(
     >>> square = shapely.box(500_000, 4_200_000, 501_000, 4_201_000)
     >>> stands = gpd.GeoDataFrame({"stand": ["A"]}, geometry=[square], crs="EPSG:32617")
     >>> table = compare_acres(stands, "stand", deed_acres=[250])
-    >>> table[["grid_acres", "grid_scale", "deed_less_pct"]].round(4).loc["A"].to_dict()
-    {'grid_acres': 247.1054, 'grid_scale': 0.9996, 'deed_less_pct': 1.0905}
+    >>> table[["grid_acres", "grid_scale", "deed_differs_pct"]].round(4).loc["A"].to_dict()
+    {'grid_acres': 247.1054, 'grid_scale': 0.9996, 'deed_differs_pct': 1.0905}
     """
     on = survey_grid(layer, grid)
     flat = layer.geometry if layer.crs == on else layer.geometry.to_crs(on)
@@ -116,10 +116,10 @@ def compare_acres(
         {
             "ellipsoid_acres": ellipsoid,
             "grid_acres": grid_acres,
-            "grid_less_pct": 100 * (grid_acres / whole - 1),
+            "grid_differs_pct": 100 * (grid_acres / whole - 1),
             "grid_scale": np.sqrt(grid_acres / whole),
             "deed_acres": deed,
-            "deed_less_pct": 100 * (deed / whole - 1),
+            "deed_differs_pct": 100 * (deed / whole - 1),
         },
         index=pd.Index(layer[id_column].astype(str), name=id_column),
     )

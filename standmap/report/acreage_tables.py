@@ -41,29 +41,29 @@ def acreage_table(found: Acreage) -> Printed:
             name="Ellipsoid", unit="ac", cells=[_hundredths(v) for v in rows["ellipsoid_acres"]]
         ),
         Column(name="Grid", unit="ac", cells=[_hundredths(v) for v in rows["grid_acres"]]),
-        Column(name="Grid less", cells=[_signed(v, 3) for v in rows["grid_less_pct"]]),
+        Column(name="Grid differs", cells=[_signed(v, 3) for v in rows["grid_differs_pct"]]),
         Column(name="Grid scale", cells=[f"{v:.5f}" for v in rows["grid_scale"]]),
     ]
     foot = [
         "Tract",
         _hundredths(whole["ellipsoid_acres"]),
         _hundredths(whole["grid_acres"]),
-        _signed(whole["grid_less_pct"], 3),
+        _signed(whole["grid_differs_pct"], 3),
         f"{whole['grid_scale']:.5f}",
     ]
     if math.isfinite(whole["deed_acres"]) or rows["deed_acres"].notna().any():
         columns += [
             Column(name="Deed", unit="ac", cells=[_hundredths(v) for v in rows["deed_acres"]]),
-            Column(name="Deed less", cells=[_signed(v) for v in rows["deed_less_pct"]]),
+            Column(name="Deed differs", cells=[_signed(v) for v in rows["deed_differs_pct"]]),
         ]
-        foot += [_hundredths(whole["deed_acres"]), _signed(whole["deed_less_pct"])]
+        foot += [_hundredths(whole["deed_acres"]), _signed(whole["deed_differs_pct"])]
     return Printed(columns=columns, foot=foot)
 
 
 def acreage_notes(found: Acreage) -> list[str]:
     """Say what each of the acres is, and which to go by."""
     whole = found.tract
-    off = float(whole["grid_less_pct"])
+    off = float(whole["grid_differs_pct"])
     side = "more" if off >= 0 else "less"
     grid = (
         f"Grid acres are what the plane coordinates of {found.grid} enclose: here "
@@ -78,7 +78,7 @@ def acreage_notes(found: Acreage) -> list[str]:
         "nothing, since acres are level.",
         grid,
     ]
-    deed, gap = float(whole["deed_acres"]), float(whole["deed_less_pct"])
+    deed, gap = float(whole["deed_acres"]), float(whole["deed_differs_pct"])
     if not math.isfinite(deed):
         notes.append(
             "No deed acres were given for the whole tract. Where land changes hands by the acre, "

@@ -39,9 +39,9 @@ class Heading:
 _NAMED: Final = {
     "ellipsoid_acres": Heading("Ellipsoid acres", "ac", "hundredth"),
     "grid_acres": Heading("Grid acres", "ac", "hundredth"),
-    "grid_less_pct": Heading("Grid less ellipsoid", "%", "hundredth"),
+    "grid_differs_pct": Heading("Grid differs from ellipsoid", "%", "hundredth"),
     "grid_scale": Heading("Length on the grid over length on the ellipsoid", "", "scale"),
-    "deed_less_pct": Heading("Deed less ellipsoid", "%", "hundredth"),
+    "deed_differs_pct": Heading("Deed differs from ellipsoid", "%", "hundredth"),
     "map_grid": Heading("Map grid"),
     "acres_before": Heading("Acres before", "ac", "hundredth"),
     "acres_after": Heading("Acres after", "ac", "hundredth"),

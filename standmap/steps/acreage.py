@@ -52,10 +52,10 @@ def lay_acreage(tract: Ground) -> Acreage:
         {
             "ellipsoid_acres": ellipsoid,
             "grid_acres": grid,
-            "grid_less_pct": 100 * (grid / ellipsoid - 1),
+            "grid_differs_pct": 100 * (grid / ellipsoid - 1),
             "grid_scale": math.sqrt(grid / ellipsoid),
             "deed_acres": deed,
-            "deed_less_pct": 100 * (deed / ellipsoid - 1),
+            "deed_differs_pct": 100 * (deed / ellipsoid - 1),
         }
     )
     code = tract.grid.to_authority()
