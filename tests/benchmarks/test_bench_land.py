@@ -103,7 +103,7 @@ def from_here() -> float:
 
 
 def run(benchmark, work, *args, **kwargs):
-    """Run once to measure, with the memory it takes. Kernels are compiled by then or compile now."""
+    """Run once to measure, with the memory it takes; the first run may compile a kernel."""
     held = from_here()
     result = benchmark.pedantic(work, args=args, kwargs=kwargs, rounds=1, iterations=1)
     benchmark.extra_info |= {"held_before_gb": held, "peak_gb": peak_gb()}
