@@ -7,6 +7,7 @@ from standmap.land.comply import UnitCheck, check_units
 from standmap.land.elevation import elevation_at
 from standmap.land.ground import REACH_FT, STEP_FT, GroundBuffers, follow_ground
 from standmap.land.harvest import CONFLICT_ACRES, unit_table
+from standmap.land.measures import compare_acres, survey_grid
 from standmap.land.mend import (
     OVERLAP_ACRES,
     SLIVER_WIDTH_FT,
@@ -50,6 +51,7 @@ from standmap.land.skid import (
     SkidWay,
     skid_way,
 )
+from standmap.land.slivers import give_slivers
 from standmap.land.stay import (
     STREAM_BUFFER,
     acre_table,
@@ -92,6 +94,7 @@ __all__ = [
     "buffer_streams",
     "candidate_channels",
     "check_units",
+    "compare_acres",
     "elevation_at",
     "exclude",
     "find_gaps",
@@ -100,6 +103,7 @@ __all__ = [
     "fixed_width",
     "follow_ground",
     "geodesic_acres",
+    "give_slivers",
     "gradient_horn1981",
     "horizontal_ft",
     "line_strip",
@@ -118,6 +122,7 @@ __all__ = [
     "slope_table",
     "steep_ground",
     "stream_rule",
+    "survey_grid",
     "terrain_blocks",
     "terrain_table",
     "to_local",

@@ -1,7 +1,7 @@
 """Overlay of many polygons at once, on arrays of geometries in a plane.
 
-Every step works on whole arrays of pairs from a spatial index; the only loop is over priority
-levels (how many different reasons meet in one polygon), never over polygons.
+Every step works on whole arrays of pairs from a spatial index; the only loops are over levels (how
+many shapes meet in one polygon) and over tiles of thousands of polygons, never over polygons.
 """
 
 from __future__ import annotations
@@ -18,22 +18,45 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from standmap.errors import DomainError
+from standmap.land._clear_kernels import corners_clear
 from standmap.land.acres import to_local
 
 Geometries = NDArray[np.object_]
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 CHUNK: Final = 2_000
 """Pairs of geometries worked on at a time: enough to be worth a thread, few enough that no core
 waits long for another at the end."""
 
+TILE: Final = 20_000
+"""Polygons carved at a time: what is held on the way grows with a tile, not with the layer."""
+
+CROWD: Final = 16
+"""Shapes over one polygon that are taken from it one after the other; more are united first."""
+
 DUST_SHARE: Final = 1e-9
 """Pieces below this share of the polygon they came from are arithmetic, and are dropped."""
 
-
 GRID_M: Final = 1e-6
-"""Overlays in the plane are worked on a grid of a thousandth of a millimetre. Without one, GEOS
-now and then takes two polygons that merely touch for one inside the other."""
+"""Layers are laid in the plane on a grid of a thousandth of a millimetre, so that neighbours share
+their corners to the last bit. Polygons with a corner of one near a line of the other are overlaid
+on it too, at three times the cost: without it GEOS now and then takes two polygons that merely
+touch for one inside the other."""
+
+GRID_DECIMALS: Final = 6
+
+INSIDES_MEET: Final = "T********"
+"""What two polygons are to each other (DE-9IM) that share more than a border."""
+
+NEAR_GRIDS: Final = 1_000
+"""A corner is near a line within this many cells of the grid (a millimetre in the plane): a
+million times the rounding of coordinates, so that beyond it lines cross cleanly or not at all."""
+
+MOST_DISTANCES: Final = 2_000_000
+"""Distances from corners to lines taken to learn this of one pair; a larger pair is overlaid on
+the grid unasked."""
 
 GRID_DEGREES: Final = 1e-11
 """The same for layers in degrees: about a thousandth of a millimetre."""
@@ -105,24 +128,53 @@ def union_by(
 
 
 def meet(one: Geometries, other: Geometries, *, grid: float = GRID_M) -> Geometries:
-    """Return the ground each pair of polygons shares, worked on the grid."""
-    shared = on_every_core(lambda a, b: shapely.intersection(a, b, grid_size=grid), one, other)
-    return polygons_only(shared)
+    """Return the ground each pair of polygons shares."""
+    return _overlaid(shapely.intersection, one, other, grid)
 
 
 def without(one: Geometries, other: Geometries, *, grid: float = GRID_M) -> Geometries:
-    """Return what of the first polygon of each pair the second leaves, worked on the grid."""
-    left = on_every_core(lambda a, b: shapely.difference(a, b, grid_size=grid), one, other)
-    return polygons_only(left)
+    """Return what of the first polygon of each pair the second leaves."""
+    return _overlaid(shapely.difference, one, other, grid)
+
+
+def _overlaid(
+    work: Callable[..., Any], one: Geometries, other: Geometries, grid: float
+) -> Geometries:
+    """Overlay pairs, on the grid where corners of one come near lines of the other."""
+    clear = are_clear(one, other, grid=grid)
+    found = np.empty(len(one), dtype=object)
+    found[clear] = on_every_core(work, one[clear], other[clear])
+    found[~clear] = on_every_core(
+        lambda a, b: work(a, b, grid_size=grid), one[~clear], other[~clear]
+    )
+    return polygons_only(found)
+
+
+def are_clear(one: Geometries, other: Geometries, *, grid: float = GRID_M) -> Bools:
+    """Return whether the corners of each pair of polygons keep clear of each other's lines.
+
+    The leap from one ring of a polygon to its next counts as a line too; at worst the pair goes on
+    the grid for nothing.
+    """
+    return corners_clear(*_chains(one), *_chains(other), NEAR_GRIDS * grid, MOST_DISTANCES)
+
+
+def _chains(geometry: Geometries) -> tuple[Floats, Ints]:
+    """Return x and y of the vertices of all geometries, and where each geometry begins."""
+    xy, owner = shapely.get_coordinates(geometry, return_index=True)
+    return np.ascontiguousarray(xy.T), np.searchsorted(owner, np.arange(len(geometry) + 1))
 
 
 def overlapping_pairs(
     geometry: Geometries, *, grid: float = GRID_M
 ) -> tuple[Ints, Ints, Geometries]:
     """Return positions (first < second) and shared ground of polygons that overlap each other."""
+    shapely.prepare(geometry)
     left, right = shapely.STRtree(geometry).query(geometry, predicate="intersects")
     once = left < right
     first, second = left[once], right[once]
+    inside = shapely.relate_pattern(geometry[first], geometry[second], INSIDES_MEET)
+    first, second = first[inside], second[inside]
     shared = meet(geometry[first], geometry[second], grid=grid)
     size = shapely.area(geometry)
     real = shapely.area(shared) > DUST_SHARE * np.minimum(size[first], size[second])
@@ -149,30 +201,79 @@ def carve(base: Geometries, shapes: Geometries, group: Ints) -> Carved:
         At most one piece per base polygon and group, ordered by polygon, the uncut rest
         (group -1) first. Together the pieces of a polygon tile it.
     """
+    tree = shapely.STRtree(shapes)
+    starts = range(0, max(len(base), 1), TILE)
+    tiles = [_carve_tile(base[at : at + TILE], shapes, group, tree) for at in starts]
+    return Carved(
+        np.concatenate([tile.owner + at for at, tile in zip(starts, tiles, strict=True)]),
+        np.concatenate([tile.group for tile in tiles]),
+        np.concatenate([tile.geometry for tile in tiles]),
+    )
+
+
+def _carve_tile(base: Geometries, shapes: Geometries, group: Ints, tree: shapely.STRtree) -> Carved:
+    """Carve some of the polygons; owners count from the first of them."""
     size = shapely.area(base)
     n_groups = int(group.max()) + 1 if len(group) else 1
-    i, j = shapely.STRtree(shapes).query(base, predicate="intersects")
-    clipped = meet(base[i], shapes[j])
-    real = shapely.area(clipped) > DUST_SHARE * size[i]
-    keys, cutters = union_by(i[real] * n_groups + group[j[real]], clipped[real])
-    owner, taker = keys // n_groups, keys % n_groups
-
-    rest, taken = base.copy(), cutters.copy()
-    level = np.arange(len(owner)) - np.searchsorted(owner, owner)
-    for step in range(int(level.max(initial=-1)) + 1):
-        at = level == step
-        here = owner[at]
-        if step:  # at the first level the cutter, clipped to the polygon, is what it takes
-            taken[at] = meet(rest[here], cutters[at])
-        rest[here] = without(rest[here], cutters[at])
-
-    owner = np.r_[np.arange(len(base)), owner]
-    taker = np.r_[np.full(len(base), -1), taker]
-    pieces = np.r_[rest, taken]
+    owner, j = tree.query(base, predicate="intersects")
+    order = np.lexsort((j, group[j], owner))  # by shape last: neighbours are cut in one order
+    owner, j = owner[order], j[order]
+    taker, cutters = group[j], shapes[j]
+    crowded = np.bincount(owner, minlength=len(base))[owner] > CROWD
+    if crowded.any():
+        few = ~crowded
+        clipped = meet(base[owner[crowded]], cutters[crowded])
+        keys, united = union_by(owner[crowded] * n_groups + taker[crowded], clipped)
+        owner = np.r_[owner[few], keys // n_groups]
+        taker = np.r_[taker[few], keys % n_groups]
+        cutters = np.r_[cutters[few], united]
+        order = np.argsort(owner, kind="stable")
+        owner, taker, cutters = owner[order], taker[order], cutters[order]
+    key = owner * n_groups + taker
+    rest, taken = _peel(base, owner, cutters, key)
+    key = np.unique(key)
+    owner = np.r_[np.arange(len(base)), key // n_groups]
+    taker = np.r_[np.full(len(base), -1), key % n_groups]
+    pieces = on_grid(np.r_[rest, taken])
     keep = shapely.area(pieces) > DUST_SHARE * size[owner]
     owner, taker, pieces = owner[keep], taker[keep], pieces[keep]
     order = np.lexsort((taker, owner))
     return Carved(owner[order], taker[order], pieces[order])
+
+
+def _peel(
+    base: Geometries, owner: Ints, cutters: Geometries, key: Ints
+) -> tuple[Geometries, Geometries]:
+    """Take cutters, sorted by key and so by owner, from their polygons one after the other.
+
+    Returns the rest of each polygon, and what the cutters of each distinct key took of it together.
+    """
+    rest = base.copy()
+    distinct, first, count = np.unique(key, return_index=True, return_counts=True)
+    found_whole, left = np.empty(len(distinct), dtype=object), np.empty(len(distinct), dtype=object)
+    level = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    at_key = np.repeat(np.arange(len(distinct)), count)
+    for step in range(int(level.max(initial=-1)) + 1):
+        at = np.flatnonzero(level == step)
+        here, of = owner[at], at_key[at]
+        opens = at == first[of]
+        found_whole[of[opens]] = rest[here[opens]]
+        rest[here] = without(rest[here], cutters[at])
+        left[of] = rest[here]
+    alone = count == 1
+    taken = np.empty(len(distinct), dtype=object)
+    taken[alone] = meet(found_whole[alone], cutters[first[alone]])
+    taken[~alone] = without(found_whole[~alone], left[~alone])
+    return rest, taken
+
+
+def on_grid(geometry: Geometries) -> Geometries:
+    """Return polygons with every corner on the grid, those that then cross themselves mended."""
+    laid = shapely.transform(geometry, lambda xy: np.round(xy, GRID_DECIMALS))
+    crossed = np.flatnonzero(~(shapely.is_valid(laid) | shapely.is_missing(laid)))
+    mended = shapely.make_valid(laid[crossed], method="structure", keep_collapsed=False)
+    laid[crossed] = polygons_only(mended)
+    return np.asarray(laid, dtype=object)
 
 
 def sound_polygons(layer: gpd.GeoDataFrame, crs: CRS, name: str) -> Geometries:
@@ -195,8 +296,6 @@ def sound_polygons(layer: gpd.GeoDataFrame, crs: CRS, name: str) -> Geometries:
             f"{flawed[:5].tolist()} (from 0; {why}). Mend them first with mend_polygons."
         )
     local = shapely.force_2d(np.asarray(to_local(layer.geometry, crs).to_numpy(), dtype=object))
-    # Valid as drawn; a near-touching vertex can cross by a nanometre when brought to the plane.
-    crossed = np.flatnonzero(here & ~shapely.is_valid(local))
-    local[crossed] = polygons_only(shapely.make_valid(local[crossed], method="structure"))
     local[~here] = shapely.Polygon()
-    return np.asarray(local, dtype=object)
+    # Valid as drawn; a near-touching vertex can cross by a nanometre when brought to the plane.
+    return on_grid(local)

@@ -110,7 +110,7 @@ def mend_polygons(
     gone = after == 0
     two_ways = broken & ~np.isclose(after, after_linework, rtol=READINGS_AGREE, atol=0)
 
-    rows = _feature_rows(layer)
+    rows = feature_rows(layer)
     names = layer[id_column].astype(str).to_numpy()
 
     def mend(i: np.integer[Any], action: str, what: str, *, sure: bool = True) -> dict[str, Any]:
@@ -158,7 +158,7 @@ def find_slivers(
         return empty
     local = np.asarray(to_local(layer.geometry).to_numpy(), dtype=object)
     parts, owner = shapely.get_parts(local, return_index=True)
-    width_ft = _mean_width_ft(parts)
+    width_ft = mean_width_ft(parts)
     thin = width_ft < max_width_ft
     return pd.DataFrame(
         {
@@ -202,7 +202,7 @@ def find_overlaps(
     geometry = np.asarray(layer.geometry.to_numpy(), dtype=object)
     first, second, shared = overlapping_pairs(geometry, grid=_grid(layer))
     plane = _in_plane(shared, layer)
-    acres, width_ft = shapely.area(plane) / SQM_PER_ACRE, _mean_width_ft(plane)
+    acres, width_ft = shapely.area(plane) / SQM_PER_ACRE, mean_width_ft(plane)
     names = layer[id_column].astype(str).to_numpy()
     found = gpd.GeoDataFrame(
         {
@@ -272,7 +272,7 @@ def mend_overlaps(
     trimmed[losers] = remains
     mended = layer.set_geometry(gpd.GeoSeries(trimmed, index=layer.index, crs=layer.crs))
     before, after = geodesic_acres(layer), geodesic_acres(mended)
-    rows = _feature_rows(layer)
+    rows = feature_rows(layer)
     mends = [
         {
             "row": int(rows[lose]),
@@ -349,7 +349,7 @@ def find_gaps(
         {
             "between": between,
             "acres": shapely.area(gaps) / SQM_PER_ACRE,
-            "width_ft": _mean_width_ft(gaps),
+            "width_ft": mean_width_ft(gaps),
             "enclosed": enclosed,
         },
         geometry=gaps,
@@ -420,14 +420,14 @@ def _emptied(
     return np.asarray(losers[acres < NOISE_ACRES])
 
 
-def _mean_width_ft(polygons: Geometries) -> NDArray[np.float64]:
+def mean_width_ft(polygons: Geometries) -> NDArray[np.float64]:
     """Return 2 x area / perimeter: the width of a long strip, in feet."""
     perimeter = shapely.length(polygons)
     width = 2 * shapely.area(polygons) / np.where(perimeter > 0, perimeter, 1)
     return np.asarray(width * FT_PER_M)
 
 
-def _feature_rows(layer: gpd.GeoDataFrame) -> NDArray[np.int64]:
+def feature_rows(layer: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Return the row a user sees: where the layer came with one, that; else counted from 1."""
     if "source_row" in layer:
         return np.asarray(layer["source_row"], dtype=np.int64)

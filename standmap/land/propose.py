@@ -80,7 +80,8 @@ def propose_units(
     A piece over the upper limit is split across its longer side into parts of like size. The
     smallest part under the lower limit then joins a neighbour that it does not bring over the
     upper one: of its own stratum first, then by the longest shared border; and so on until no part
-    can join. ``min <= max / 2``, or the halves of a split piece could be too small.
+    can join. Loose scraps of up to 0.005 acre are in no unit and not listed. ``min <= max / 2``, or
+    the halves of a split piece could be too small.
     """
     if not 0 < min_acres <= max_acres / 2:
         raise DomainError(

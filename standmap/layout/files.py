@@ -15,6 +15,7 @@ from standmap.instruments import Paper
 from standmap.layout.placement import net_ground
 from standmap.layout.sheet import field_sheet_html
 from standmap.layout.work import CruiseLayout
+from standmap.report.layer_styles import write_layers_styled
 from standmap.report.tables import write_csv
 from standmap.steps.land import WGS84
 
@@ -144,6 +145,4 @@ def _write_layers(layout: CruiseLayout, path: Path) -> None:
     ground = net_ground(
         layout.basis.pieces, layout.basis.crs, off_edge_ft=layout.off_edge_ft
     ).to_crs(WGS84)
-    for name, layer in (("next_plots", layout.plots), ("walk", walk), ("ground", ground)):
-        if len(layer):
-            layer.to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)
+    write_layers_styled({"next_plots": layout.plots, "walk": walk, "ground": ground}, path)

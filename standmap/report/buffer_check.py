@@ -13,8 +13,10 @@ from rich.text import Text
 from standmap._writing import check_folder, write_folder
 from standmap.report.land_page import land_lines, page_of
 from standmap.report.land_tables import check_rows, hundredths, source_list
-from standmap.report.layers import land_layers, write_layer
+from standmap.report.layer_styles import write_layers_styled
+from standmap.report.layers import land_layers
 from standmap.report.tables import write_csv
+from standmap.steps.land import in_degrees
 
 if TYPE_CHECKING:
     from standmap.steps.land import Land
@@ -87,9 +89,8 @@ def write_check(tract: Tract, land: Land, out: str | Path) -> dict[str, Path]:
     def make(folder: Path) -> None:
         (folder / "land.html").write_text(page_of(tract, land), encoding="utf-8")
         layers = {"buffers": land.buffers, "exclusions": land.exclusions, **land_layers(land)}
-        for name, layer in layers.items():
-            if not layer.empty:
-                write_layer(layer, folder / "buffers.gpkg", name)
+        there = {name: in_degrees(layer) for name, layer in layers.items()}
+        write_layers_styled(there, folder / "buffers.gpkg")
         rounded = {"acres": 4, "nearest_ft": 1}
         write_csv(land.unit_check.round(rounded), folder / "unit_check.csv")
 

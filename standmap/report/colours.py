@@ -28,6 +28,7 @@ NO_FIGURE: Final = "#eceae4"
 INK: Final = "#22302a"
 WATER: Final = "#2f6f9f"
 BUFFER: Final = "#7fb2d6"
+PART_BUFFER: Final = "#cfe2f0"
 EXCLUSION: Final = "#8c6f5a"
 UNIT: Final = "#b4500f"
 PLOT: Final = "#22302a"
@@ -48,12 +49,18 @@ class Shading:
         What each class holds, in words.
     of_stand : ndarray of int
         Class of each stand; -1 where it has no figure.
+    column : str
+        Column of the stands that the shade shows.
+    breaks : list of float
+        Where each class but the first begins.
     """
 
     title: str
     colours: list[str]
     labels: list[str]
     of_stand: npt.NDArray[np.int64]
+    column: str
+    breaks: list[float]
 
 
 def shade_stands(appraisal: Appraisal) -> Shading:
@@ -76,6 +83,8 @@ def shade_stands(appraisal: Appraisal) -> Shading:
         colours=[RAMP[int(i)] for i in at],
         labels=_class_labels([show(b) for b in breaks]),
         of_stand=of_stand.astype(np.int64),
+        column=f"{measure}_per_acre",
+        breaks=[float(b) for b in breaks],
     )
 
 

@@ -7,7 +7,9 @@ from typing import Final, Literal
 
 from standmap.report.words import MEASURES, RULE_NAMES
 
-Kind = Literal["text", "whole", "tenth", "hundredth", "money", "cents", "percent", "yes_no"]
+Kind = Literal[
+    "text", "whole", "tenth", "hundredth", "money", "cents", "percent", "yes_no", "scale"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,14 @@ class Heading:
 
 
 _NAMED: Final = {
+    "ellipsoid_acres": Heading("Ellipsoid acres", "ac", "hundredth"),
+    "grid_acres": Heading("Grid acres", "ac", "hundredth"),
+    "grid_differs_pct": Heading("Grid differs from ellipsoid", "%", "hundredth"),
+    "grid_scale": Heading("Length on the grid over length on the ellipsoid", "", "scale"),
+    "deed_differs_pct": Heading("Deed differs from ellipsoid", "%", "hundredth"),
+    "map_grid": Heading("Map grid"),
+    "acres_before": Heading("Acres before", "ac", "hundredth"),
+    "acres_after": Heading("Acres after", "ac", "hundredth"),
     "delivered_usd": Heading("Delivered value", "USD", "money"),
     "bias_correction": Heading("Factor for bias", "", "hundredth"),
     "cv_rmse_ft": Heading("Error on trees left out", "ft, rmse", "tenth"),

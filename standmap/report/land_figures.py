@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 CONFLICT_FILL: Final = "#b3261e"
 PART_FILL: Final = "#d98a1f"
-PART_BUFFER: Final = "#cfe2f0"
 _MARGIN: Final = 0.12
 _LEAST_SIDE_M: Final = 120.0
 
@@ -126,7 +125,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
     zones = water.zones
     if _has_rows(zones):
         part = zones["cutting"].isin(["partial", "any"]).to_numpy()
-        for some, fill in ((zones[part], PART_BUFFER), (zones[~part], colours.BUFFER)):
+        for some, fill in ((zones[part], colours.PART_BUFFER), (zones[~part], colours.BUFFER)):
             if len(some):
                 axes.add_collection(_areas(some, crs, facecolor=fill, edgecolor="none"))
     if _has_rows(land.exclusions):
@@ -181,7 +180,7 @@ def _key(land: Land) -> list[Any]:
     if (~part).any():
         key.append(Patch(facecolor=colours.BUFFER, label="Buffer, nothing cut"))
     if part.any():
-        key.append(Patch(facecolor=PART_BUFFER, label="Buffer, part may be cut"))
+        key.append(Patch(facecolor=colours.PART_BUFFER, label="Buffer, part may be cut"))
     if _has_rows(water.candidates):
         key.append(
             Line2D(

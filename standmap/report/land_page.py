@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from standmap.land import OWN_WIDTH
-from standmap.report import land_tables
+from standmap.report import acreage_tables, land_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from standmap.steps.land import Land
     from standmap.tract import Tract
 
-GUIDE_TOPICS: Final = ("buffers", "rules")
+GUIDE_TOPICS: Final = ("acres", "buffers", "rules")
 MOST_CONFLICTS_DRAWN: Final = 24
 
 
@@ -75,6 +75,10 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             conflicts=_conflicts(tract, land),
             part_only=bool((land.unit_check["verdict"] == PART_ONLY).any()),
             reasons=land_tables.reasons_table(land),
+            acreage=acreage_tables.acreage_table(land.acreage),
+            acreage_notes=acreage_tables.acreage_notes(land.acreage),
+            mends=acreage_tables.mends_table(land.acreage),
+            tolerances=acreage_tables.tolerance_words(settings.stands),
             rules=land_tables.rules_table(land),
             sources=land_tables.source_list(land),
             cautions_of_rules=[*land.water.cautions, *land_tables.row_cautions(land)],

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import geopandas as gpd
 
+from standmap.report.colours import shade_stands
+from standmap.report.layer_styles import write_layers_styled
 from standmap.steps.land import in_degrees
 
 if TYPE_CHECKING:
@@ -30,7 +32,7 @@ def land_layers(land: Land) -> dict[str, gpd.GeoDataFrame]:
 
 
 def write_layers(appraisal: Appraisal, path: Path) -> Path:
-    """Write ``appraisal.gpkg`` in EPSG:4326.
+    """Write ``appraisal.gpkg`` in EPSG:4326, with how each layer is drawn.
 
     Parameters
     ----------
@@ -44,16 +46,8 @@ def write_layers(appraisal: Appraisal, path: Path) -> Path:
     Path
         The file.
     """
-    for name in LAYERS:
-        layer: gpd.GeoDataFrame | None = getattr(appraisal, name)
-        if layer is None or layer.empty:
-            continue
-        write_layer(layer, path, name)
-    for name, layer in land_layers(appraisal.land).items():
-        write_layer(layer, path, name)
+    own: dict[str, gpd.GeoDataFrame | None] = {name: getattr(appraisal, name) for name in LAYERS}
+    layers = {name: in_degrees(layer) for name, layer in own.items() if layer is not None}
+    layers |= {name: in_degrees(layer) for name, layer in land_layers(appraisal.land).items()}
+    write_layers_styled(layers, path, shading=shade_stands(appraisal))
     return path
-
-
-def write_layer(layer: gpd.GeoDataFrame, path: Path, name: str) -> None:
-    """Write one layer in EPSG:4326."""
-    in_degrees(layer).to_file(path, layer=name, driver="GPKG", engine="pyogrio", index=False)

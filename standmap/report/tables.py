@@ -106,6 +106,21 @@ def result_tables(appraisal: Appraisal) -> list[Table]:
     found += _sale_tables(appraisal)
     found += _sample_tables(appraisal)
     found += _harvest_tables(appraisal)
+    found += [
+        (
+            "acres_compared",
+            "Acres compared",
+            "Acres on the ellipsoid (used here), on the map grid and by the deed; blank stand: "
+            "the tract",
+            appraisal.land.acreage.to_frame(),
+        ),
+        (
+            "outlines_mended",
+            "Outlines mended",
+            "Each change to a stand's outline, with its acres before and after",
+            appraisal.land.acreage.mends,
+        ),
+    ]
     found += _cruise_tables(appraisal)
     return [
         Table(key=key, title=title, note=note, frame=_plain(frame))

@@ -10,8 +10,10 @@ import pandas as pd
 from standmap._writing import check_folder, write_folder
 from standmap.report.cells import Printed
 from standmap.report.harvest_tables import facing, plan_table, skid_table, terrain_table
+from standmap.report.layer_styles import write_layers_styled
 from standmap.report.numbers import acres, figure
 from standmap.report.printed import units_table
+from standmap.steps.land import in_degrees
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -102,10 +104,9 @@ def write_proposal(found: ProposedUnits, out: str | Path, *, tract: str) -> dict
     """
 
     def make(folder: Path) -> None:
-        path = folder / FILES[0]
-        for name, layer in (("units", found.units), ("left_out", found.left_out)):
-            if len(layer):
-                layer.to_crs(4326).to_file(path, layer=name, driver="GPKG", index=False)
+        layers = {"units": found.units, "left_out": found.left_out}
+        there = {name: in_degrees(layer) for name, layer in layers.items()}
+        write_layers_styled(there, folder / FILES[0])
 
     return write_folder(out, make, record=RECORD, about={"made_by": "standmap units --propose",
                                                          "tract": tract})  # fmt: skip

@@ -33,6 +33,7 @@ _FORMATS: Final[dict[Kind, str]] = {
     "money": "$#,##0",
     "cents": "$#,##0.00",
     "percent": "0.0",
+    "scale": "0.00000",
     "yes_no": "@",
 }
 

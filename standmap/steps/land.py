@@ -22,6 +22,7 @@ from standmap.land import (
     steep_ground,
     unit_table,
 )
+from standmap.steps.acreage import Acreage, lay_acreage
 from standmap.steps.water import WaterLaid, lay_water
 from standmap.tract import Ground
 
@@ -65,6 +66,8 @@ class Land:
         What may be cut in buffers of which part may be; empty until the plots are worked out.
     problems : list of Problem
         Units that reach into what must stay, leave the tract, or overlap.
+    acreage : Acreage
+        The stands' acres on the ellipsoid, on a map grid and by the deed.
     """
 
     pieces: gpd.GeoDataFrame
@@ -79,6 +82,7 @@ class Land:
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     problems: list[Problem]
+    acreage: Acreage
     partial_harvest: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
@@ -120,6 +124,7 @@ def lay_out(tract: Ground) -> Land:
         streams=in_degrees(water.streams),
         buffers=in_degrees(water.buffers),
         exclusions=in_degrees(exclusions),
+        acreage=lay_acreage(tract),
         problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, file)],
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
+import pandas as pd
 import pyproj
 
 from standmap.cruise import Design
@@ -47,6 +48,10 @@ class Ground:
         Every row changed, set aside, filled in or repaired.
     hashes : mapping of str to str
         SHA-256 of every input file.
+    grid : pyproj.CRS
+        The map grid that acres are compared on: the tract file's, else that of the stand layer.
+    mends : DataFrame
+        Every change to a stand's outline: ``stand, row, action, what, acres_before, acres_after``.
     """
 
     path: Path
@@ -62,6 +67,8 @@ class Ground:
     problems: tuple[Problem, ...]
     ledger: Ledger
     hashes: Mapping[str, str]
+    grid: pyproj.CRS
+    mends: pd.DataFrame
 
     @property
     def name(self) -> str:

@@ -117,7 +117,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     log.info("reading stands, plots and tally of %s", tract_path)
     _check_ecodivision(settings, file, findings)
     faults = findings.errors
-    stands = read_stands(settings.stands, sources, deed_acres=settings.tract.deed_acres)
+    drawn = read_stands(settings.stands, settings.tract, sources)
+    stands = None if drawn is None else drawn.stands
     plots = read_plots(settings.plots, sources, stands)
     placed = plots is not None and stands is not None and findings.errors == faults
     products = read_products(settings.products, sources, aliases)
@@ -207,6 +208,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     )
     if (
         findings.failed
+        or drawn is None
         or stands is None
         or plots is None
         or trees is None
@@ -236,6 +238,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         problems=tuple(findings.problems),
         ledger=findings.ledger,
         hashes=dict(sources.hashes),
+        grid=drawn.grid,
+        mends=drawn.mends,
         plan=plan,
         **layers,
     )

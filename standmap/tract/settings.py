@@ -8,6 +8,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AliasChoices, BeforeValidator, Field
 
 from standmap.cruise import EdgeMethod, circle_acres
+from standmap.land import OVERLAP_ACRES, SLIVER_WIDTH_FT
 from standmap.tract.land_settings import (
     BuffersTable,
     ChannelsTable,
@@ -37,6 +38,7 @@ from standmap.tract.sale_settings import (
     ProductsTable,
 )
 from standmap.tract.setting_kinds import (
+    CRS,
     FILE,
     Column,
     KeyTable,
@@ -70,6 +72,7 @@ class TractTable(KeyTable):
     )
     planted: bool = Field(default=False, description="true or false")
     deed_acres: Positive | None = Field(default=None, description="the acres in the deed")
+    grid: str | None = CRS
     prepared_by: str | None = Field(default=None, description="a name in quotes")
     prepared_for: str | None = Field(default=None, description="a name in quotes")
 
@@ -80,6 +83,10 @@ class StandsTable(LayerTable):
     id: Column = Field(default="stand", validation_alias=AliasChoices("id", "stand"))
     stratum: Column = "stratum"
     covariate: Column = None
+    deed_acres: Column = None
+    sliver_ft: Positive = Field(default=SLIVER_WIDTH_FT, description="a width in feet")
+    overlap_acres: NotNegative = Field(default=OVERLAP_ACRES, description="a number of acres")
+    give_slivers: bool = Field(default=False, description="true or false")
 
 
 class PlotsTable(LayerTable):

@@ -2,22 +2,37 @@
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from pyproj import CRS
 
-from standmap.land import find_gaps, geodesic_acres, local_crs, mend_overlaps, mend_polygons
+from standmap.land import (
+    OVERLAP_ACRES,
+    SLIVER_WIDTH_FT,
+    find_gaps,
+    geodesic_acres,
+    give_slivers,
+    local_crs,
+    mend_overlaps,
+    mend_polygons,
+    survey_grid,
+)
 from standmap.tract.columns import Column, find_columns
 from standmap.tract.findings import Findings, some
 from standmap.tract.land_settings import UnitsTable
-from standmap.tract.settings import StandsTable
+from standmap.tract.settings import StandsTable, TractTable
 from standmap.tract.sources import Sources
-from standmap.tract.tables import as_text
-from standmap.tract.vectors import open_layer
+from standmap.tract.tables import as_number, as_text
+from standmap.tract.vectors import open_layer, parse_crs
+
+Mend = dict[str, Any]
+"""One change to an outline, as `mend_polygons` returns it."""
 
 DEED_DIFFERENCE: Final = 0.02
 """Share by which mapped and deed acres may differ before it is remarked on. Common practice, no
@@ -27,17 +42,31 @@ LARGEST_TRACT_ACRES: Final = 5_000_000.0
 """Beyond these a wrong coordinate system is likelier than such a tract."""
 
 
-def read_stands(
-    table: StandsTable, sources: Sources, *, deed_acres: float | None
-) -> gpd.GeoDataFrame | None:
-    """Read the stands in their own local projection.
+MEND_COLUMNS: Final = ("stand", "row", "action", "what", "acres_before", "acres_after")
 
-    Returns
-    -------
-    GeoDataFrame or None
-        ``stand``, ``stratum``, ``gross_acres``, ``covariate`` (only where the tract file names its
-        column), ``source_row``, geometry; None where the layer could not be read.
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandsRead:
+    """The stands, and how their acres came about.
+
+    Attributes
+    ----------
+    stands : GeoDataFrame
+        ``stand``, ``stratum``, ``gross_acres``, ``covariate`` and ``deed_acres`` (only where the
+        tract file names their columns), ``source_row``, geometry, in their own local projection.
+    grid : CRS
+        The map grid that acres are compared on.
+    mends : DataFrame
+        Every change to an outline: ``stand, row, action, what, acres_before, acres_after``.
     """
+
+    stands: gpd.GeoDataFrame
+    grid: CRS
+    mends: pd.DataFrame
+
+
+def read_stands(table: StandsTable, tract: TractTable, sources: Sources) -> StandsRead | None:
+    """Read the stands; None where the layer could not be read."""
     findings, file = sources.findings, table.file
     layer = _read_polygons(table, sources, "[stands]")
     if layer is None:
@@ -49,9 +78,11 @@ def read_stands(
         mapped["stratum"] = table.stratum
     if table.covariate is not None:
         mapped["covariate"] = table.covariate
+    if table.deed_acres is not None:
+        mapped["deed_acres"] = table.deed_acres
     header = [str(c) for c in layer.columns if c not in ("geometry", "source_row")]
     wanted = [Column("stand", required=True, number=False), Column("stratum", number=False)]
-    wanted += [Column("covariate")] if table.covariate is not None else []
+    wanted += [Column(name) for name in ("covariate", "deed_acres") if name in mapped]
     found = find_columns(header, wanted, mapped, file=file, findings=findings)
     if "stand" not in found:
         return None
@@ -72,21 +103,79 @@ def read_stands(
     if "covariate" in found:
         name = found["covariate"].header
         stands["covariate"] = pd.to_numeric(layer[name], errors="coerce").to_numpy(dtype=float)
+    if "deed_acres" in found:
+        stands["deed_acres"] = _deeds(layer, found["deed_acres"].header, file, findings)
     stands = _named(stands, "stand", file, findings)
-    stands = mend_layer(stands, "stand", file, findings)
+    mends: list[Mend] = []
+    stands = mend_layer(stands, "stand", file, findings, sliver_ft=table.sliver_ft, record=mends)
     if len(stands) == 0:
         findings.error(file, "no stand has both a name and an outline", "Mend the layer in a GIS.")
         return None
+    grid = _grid(tract.grid, stands, sources)
     stands = stands.to_crs(local_crs(stands))
     if "covariate" in stands:
         stands["covariate"] = _mean_of_parts(stands, file, findings)
+    if "deed_acres" in stands:  # a stand in parts has the acres of all its deeds
+        deeds = stands.groupby("stand")["deed_acres"].agg(lambda parts: parts.sum(skipna=False))
     stands = join_parts(stands, "stand", file, findings, same="stratum")
-    stands = _settle_overlaps(stands, file, findings)
+    if "deed_acres" in stands:
+        stands["deed_acres"] = stands["stand"].map(deeds)
+    stands = _settle_overlaps(stands, file, findings, max_acres=table.overlap_acres, record=mends)
+    if table.give_slivers:
+        stands = _give_slivers(stands, file, findings, table.sliver_ft, mends)
     stands["gross_acres"] = geodesic_acres(stands)
-    _remark_gaps(stands, file, findings)
-    _remark_acres(stands, file, findings, deed_acres, sources.tract_file)
-    cheap = ["covariate"] if "covariate" in stands else []
-    return stands[["stand", "stratum", "gross_acres", *cheap, "geometry", "source_row"]]
+    _remark_gaps(stands, file, findings, table.sliver_ft)
+    _remark_acres(stands, file, findings, tract.deed_acres, sources.tract_file)
+    own = [name for name in ("covariate", "deed_acres") if name in stands]
+    return StandsRead(
+        stands=stands[["stand", "stratum", "gross_acres", *own, "geometry", "source_row"]],
+        grid=grid,
+        mends=pd.DataFrame(mends).rename(columns={"id": "stand"}).reindex(columns=MEND_COLUMNS),
+    )
+
+
+def _grid(named: str | None, stands: gpd.GeoDataFrame, sources: Sources) -> CRS:
+    """Return the grid that acres are compared on, or report that the one named will not do."""
+    findings, file = sources.findings, sources.tract_file
+    crs = None if named is None else parse_crs(named, file, findings, column="tract.grid")
+    if crs is not None and not crs.is_projected:
+        findings.error(
+            file,
+            f"{crs.name} is in degrees, so nothing has acres on it",
+            'Name a projected one, such as your state plane zone: "EPSG:2264".',
+            column="tract.grid",
+            value=named,
+        )
+        crs = None
+    return survey_grid(stands, crs)
+
+
+def _deeds(
+    layer: gpd.GeoDataFrame, header: str, file: str, findings: Findings
+) -> npt.NDArray[np.float64]:
+    """Return the acres of each polygon's deed, NaN where blank."""
+    acres, wrong = as_number(layer[header])
+    wrong = wrong | (acres <= 0) | np.isinf(acres)
+    findings.rows(
+        "error",
+        file,
+        "not the acres of a deed",
+        "Type a number above 0, or blank the cell where no deed is known.",
+        rows=layer["source_row"].to_numpy()[wrong],
+        column=header,
+        values=layer[header].to_numpy(dtype=object)[wrong],
+    )
+    return acres
+
+
+def _give_slivers(
+    stands: gpd.GeoDataFrame, file: str, findings: Findings, width_ft: float, record: list[Mend]
+) -> gpd.GeoDataFrame:
+    """Give narrow gaps and loose parts to the stand they border longest, as the user asked."""
+    mended, mends = give_slivers(stands, "stand", max_width_ft=width_ft)
+    _enter(mends, "stand", file, findings)
+    record += mends
+    return mended
 
 
 def _mean_of_parts(
@@ -183,12 +272,20 @@ def _named(layer: gpd.GeoDataFrame, column: str, file: str, findings: Findings) 
 
 
 def mend_layer(
-    layer: gpd.GeoDataFrame, column: str, file: str, findings: Findings
+    layer: gpd.GeoDataFrame,
+    column: str,
+    file: str,
+    findings: Findings,
+    *,
+    sliver_ft: float = SLIVER_WIDTH_FT,
+    record: list[Mend] | None = None,
 ) -> gpd.GeoDataFrame:
     """Repair outlines that can be read one way only; report the rest."""
     if len(layer) == 0:
         return layer
-    mended, mends = mend_polygons(layer, column)
+    mended, mends = mend_polygons(layer, column, sliver_width_ft=sliver_ft)
+    if record is not None:
+        record += [mend for mend in mends if mend["unambiguous"]]
     for mend in mends:
         what, row, name = mend["what"], mend["row"], mend["id"]
         acres = f"{mend['acres_before']:.3f} to {mend['acres_after']:.3f} acres"
@@ -224,16 +321,22 @@ def mend_layer(
                 column=column,
                 value=name,
             )
+        _enter([mend], column, file, findings)
+    return mended.reset_index(drop=True)
+
+
+def _enter(mends: list[Mend], column: str, file: str, findings: Findings) -> None:
+    """Enter mends in the ledger, with the acres before and after."""
+    for mend in mends:
         findings.ledger.add(
             file,
-            row=row,
+            row=mend["row"],
             column=column,
             action=mend["action"],
-            why=what,
-            old=f"{name}: {mend['acres_before']:.4f} acres",
+            why=mend["what"],
+            old=f"{mend['id']}: {mend['acres_before']:.4f} acres",
             new=f"{mend['acres_after']:.4f} acres",
         )
-    return mended.reset_index(drop=True)
 
 
 def join_parts(
@@ -282,20 +385,19 @@ def join_parts(
 
 
 def _settle_overlaps(
-    layer: gpd.GeoDataFrame, file: str, findings: Findings, *, kind: str = "stand"
+    layer: gpd.GeoDataFrame,
+    file: str,
+    findings: Findings,
+    *,
+    kind: str = "stand",
+    max_acres: float = OVERLAP_ACRES,
+    record: list[Mend] | None = None,
 ) -> gpd.GeoDataFrame:
     """Mend small overlaps; larger ones are errors, since no acre may count twice."""
-    mended, mends, left = mend_overlaps(layer, kind)
-    for mend in mends:
-        findings.ledger.add(
-            file,
-            row=mend["row"],
-            column=kind,
-            action="repaired",
-            why=mend["what"],
-            old=f"{mend['id']}: {mend['acres_before']:.4f} acres",
-            new=f"{mend['acres_after']:.4f} acres",
-        )
+    mended, mends, left = mend_overlaps(layer, kind, max_acres=max_acres)
+    _enter(mends, kind, file, findings)
+    if record is not None:
+        record += mends
     if mends:
         findings.warn(
             file,
@@ -315,9 +417,9 @@ def _settle_overlaps(
     return mended.reset_index(drop=True)
 
 
-def _remark_gaps(stands: gpd.GeoDataFrame, file: str, findings: Findings) -> None:
+def _remark_gaps(stands: gpd.GeoDataFrame, file: str, findings: Findings, width_ft: float) -> None:
     """Tell of ground between stands that belongs to none."""
-    for gap in find_gaps(stands, "stand").itertuples():
+    for gap in find_gaps(stands, "stand", max_width_ft=width_ft).itertuples():
         where = f"{gap.acres:.3g} acres between {gap.between}"
         if gap.enclosed:
             findings.ledger.add(
@@ -332,7 +434,7 @@ def _remark_gaps(stands: gpd.GeoDataFrame, file: str, findings: Findings) -> Non
                 file,
                 "a narrow gap between stands belongs to none",
                 f"It is left out ({gap.width_ft:.2g} ft wide on average). If it is a drawing "
-                "error, snap the border in a GIS.",
+                "error, snap the border in a GIS, or write give_slivers = true in [stands].",
                 column="stand",
                 value=where,
             )

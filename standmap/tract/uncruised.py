@@ -53,7 +53,8 @@ def read_ground(path: str | Path) -> Ground:
     sources = Sources(tract_path.parent, tract_path.name, findings)
     sources.hashes[tract_path.name] = sha256(tract_path)
     log.info("reading the ground of %s", tract_path)
-    stands = read_stands(settings.stands, sources, deed_acres=settings.tract.deed_acres)
+    drawn = read_stands(settings.stands, settings.tract, sources)
+    stands = None if drawn is None else drawn.stands
     design: Design | None = None
     if settings.cruise is not None:
         design = cruise_design(
@@ -63,7 +64,7 @@ def read_ground(path: str | Path) -> Ground:
     check_steep(settings, tract_path.name, findings)
     water = read_water(settings, sources, stands, ground="elevation" in rasters)
     layers = read_layers(settings, sources, stands)
-    if findings.failed or stands is None:
+    if findings.failed or drawn is None or stands is None:
         raise InputError(findings.problems)
     return Ground(
         path=tract_path,
@@ -79,4 +80,6 @@ def read_ground(path: str | Path) -> Ground:
         problems=tuple(findings.problems),
         ledger=findings.ledger,
         hashes=dict(sources.hashes),
+        grid=drawn.grid,
+        mends=drawn.mends,
     )

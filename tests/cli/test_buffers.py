@@ -84,7 +84,7 @@ def test_what_it_writes(tract, tmp_path):
         "buffers.gpkg", "buffers.json", "land.html", "unit_check.csv"
     ]  # fmt: skip
     layers = [name for name, _ in pyogrio.list_layers(out / "buffers.gpkg")]
-    assert layers == ["buffers", "exclusions", "unit_conflicts", "units_clipped"]
+    assert layers == ["buffers", "exclusions", "unit_conflicts", "units_clipped", "layer_styles"]
     clipped = pyogrio.read_dataframe(out / "buffers.gpkg", layer="units_clipped")
     assert (clipped["acres"] <= clipped["gross_acres"]).all()
     assert json.loads((out / "buffers.json").read_text())["conflict"] is True

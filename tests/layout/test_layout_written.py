@@ -160,7 +160,7 @@ class TestTheFiles:
 
     def test_the_geopackage_holds_plots_walk_and_ground(self, folder: Path) -> None:
         names = [str(name) for name, _ in pyogrio.list_layers(folder / "layout.gpkg")]
-        assert sorted(names) == ["ground", "next_plots", "walk"]
+        assert sorted(names) == ["ground", "layer_styles", "next_plots", "walk"]
         plots = gpd.read_file(folder / "layout.gpkg", layer="next_plots")
         walk = gpd.read_file(folder / "layout.gpkg", layer="walk")
         assert plots.crs == "EPSG:4326" and len(walk) == len(plots) - 1

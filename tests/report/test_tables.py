@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 import standmap
 from standmap.report import workbook
 from standmap.report.columns import heading
+from standmap.report.layer_styles import STYLE_TABLE
 from standmap.report.layers import LAYERS, write_layers
 from standmap.report.tables import harmless, result_tables, write_csv, write_tables
 from standmap.report.workbook import write_workbook
@@ -111,7 +112,7 @@ COUNTS = {"count", "times", "crossing_plots", "uncorrected_plots",
           "tally_row", "source_row", "df", "filled", "extrapolated", "tons", "loads", "rank",
           "unpriced_logs", "stands_for", "here_n", "logs", "limit_loads", "days",
           "measured"}  # fmt: skip
-NO_UNIT = {"form_class", "share", "a", "b", "c", "bias_correction",
+NO_UNIT = {"form_class", "share", "grid_scale", "a", "b", "c", "bias_correction",
            "longitude", "latitude", "grade",
            "mean", "used", "used_se", "default", "form_class_default",
            "form_class_used", "form_class_of_stems", "off_sd"}  # fmt: skip
@@ -218,6 +219,7 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
         *LAYERS,
         "unit_conflicts",
         "units_clipped",
+        STYLE_TABLE,
     ]
     stands = pyogrio.read_dataframe(path, layer="stands")
     assert stands.crs.to_epsg() == 4326
