@@ -74,8 +74,8 @@ CROSSINGS = (
 
 STREAM_CLASSES = (("perennial", 60.0), ("intermittent", 9.0), ("ephemeral", 2.8))
 """Class, and the ground it takes to feed one. [ha]"""
-BUFFER_FT = {"perennial": 75.0, "intermittent": 50.0, "ephemeral": 25.0}
-"""Buffer each side of the mapped line; an illustration, the same as in tract.toml. [ft]"""
+CLEAR_FT = {"perennial": 75.0, "intermittent": 50.0, "ephemeral": 25.0}
+"""How far from the mapped line units B and C were laid out; the rules are in rules.csv. [ft]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,8 @@ class Land:
     stands : GeoDataFrame
         ``stand``, ``type`` and polygons that share their borders exactly.
     streams : GeoDataFrame
-        ``class`` (perennial, intermittent, ephemeral) and lines, drawn downstream.
+        ``class`` (perennial, intermittent, ephemeral), ``channel_ft`` (from bank to bank) and
+        lines, drawn downstream.
     exclusions : GeoDataFrame
         ``reason`` and polygons: ground that no cruise and no harvest enters.
     units : GeoDataFrame
@@ -274,7 +275,7 @@ def make_streams(ground: Ground, outline: Polygon) -> gpd.GeoDataFrame:
     rng = np.random.default_rng(11)
     # Water wanders: one smooth shift field moves every line, so that forks stay joined.
     wander = [7.0 * smooth_noise(rng, shape, 3.5) for _ in range(2)]
-    names, lines = [], []
+    names, lines, widths = [], [], []
     for k in sorted(stops):
         path = [k]
         while down[path[-1]] != path[-1]:
@@ -287,13 +288,20 @@ def make_streams(ground: Ground, outline: Polygon) -> gpd.GeoDataFrame:
         x, y = to_map(col, row)
         xy = np.column_stack([x + wander[0][row, col], y + wander[1][row, col]])
         names.append(STREAM_CLASSES[rank[k]][0])
+        widths.append(channel_ft(float(np.median(drainage[path[:-1]]))))
         lines.append(LineString(smooth_line(xy, 14.0)).simplify(0.5))
     near = outline.buffer(40.0)
-    streams = gpd.GeoDataFrame({"class": names}, geometry=lines, crs=CRS)
+    streams = gpd.GeoDataFrame({"class": names, "channel_ft": widths}, geometry=lines, crs=CRS)
     streams = streams[streams.intersects(outline)].copy()
     streams["geometry"] = streams.intersection(near)
     streams = streams.explode(ignore_index=True)
     return streams[streams.length > 1.0].reset_index(drop=True)
+
+
+def channel_ft(drainage_ha: float) -> float:
+    """Return the width of a channel from the ground that feeds it, invented: to the half foot."""
+    square_miles = drainage_ha / 258.998811
+    return round(2 * 12.0 * square_miles**0.43) / 2
 
 
 def contour(values: Grid, level: float) -> BaseGeometry:
@@ -348,7 +356,7 @@ def make_units(
         within = reach + ragged - np.hypot(u / tall, v * tall)
         return contour(ndimage.gaussian_filter(within, 1.0), 0.0)
 
-    widths = streams["class"].map(BUFFER_FT).to_numpy() * FT
+    widths = streams["class"].map(CLEAR_FT).to_numpy() * FT
     kept = shapely.union_all(streams.buffer(widths + 6.0).to_numpy())
     creek = around((209, 172), 15.5, 1.3, 1.15).intersection(
         shapely.union_all(shape[["8", BOTTOM]].to_numpy())
