@@ -88,6 +88,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
                 RULE_NAMES[lead],
                 valued=tract.prices is not None or tract.mills is not None,
             ),
+            residuals=land_tables.residuals_table(land),
             partial_notes=land_tables.partial_notes(land),
             candidates=land_tables.candidate_words(land, settings.channels.feeding_acres),
             roads=land_tables.roads_table(land),

@@ -14,6 +14,7 @@ from pyproj import CRS
 from standmap.errors import Problem
 from standmap.land import (
     CONFLICT_ACRES,
+    STREAM_BUFFER,
     UnitCheck,
     acre_table,
     check_units,
@@ -63,6 +64,8 @@ class Land:
         The layers, in degrees; empty where the tract has none.
     partial_harvest : DataFrame
         What may be cut in buffers of which part may be; empty until the plots are worked out.
+    residuals : DataFrame
+        What the rules ask to remain there, each figure by its own measure; likewise.
     problems : list of Problem
         Units that reach into what must stay, leave the tract, or overlap.
     """
@@ -80,6 +83,7 @@ class Land:
     exclusions: gpd.GeoDataFrame
     problems: list[Problem]
     partial_harvest: pd.DataFrame = field(default_factory=pd.DataFrame)
+    residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def has_conflict(self) -> bool:
@@ -120,7 +124,7 @@ def lay_out(tract: Ground) -> Land:
         streams=in_degrees(water.streams),
         buffers=in_degrees(water.buffers),
         exclusions=in_degrees(exclusions),
-        problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, file)],
+        problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, verdicts, file)],
     )
 
 
@@ -216,8 +220,10 @@ def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
     ]
 
 
-def _unit_problems(unit_acres: pd.DataFrame, file: str) -> list[Problem]:
+def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) -> list[Problem]:
     """Say which units reach where they should not."""
+    in_part = verdicts[(verdicts["reason"] == STREAM_BUFFER) & (verdicts["verdict"] == PART_ONLY)]
+    part = in_part.groupby("unit")["acres"].sum()
     problems = []
 
     def warn(unit: str, what: str, mend: str) -> None:
@@ -229,9 +235,11 @@ def _unit_problems(unit_acres: pd.DataFrame, file: str) -> list[Problem]:
         name = str(unit)
         if row["conflict"]:
             acres = row["buffer_acres"] + row["outside_buffer_acres"]
+            some = float(part.get(name, 0.0))
+            of_part = f", {some:.2f} of them as part may be cut there" if some > 0 else ""
             warn(
                 name,
-                f"the harvest unit enters a stream buffer: {acres:.2f} acres must stay",
+                f"the harvest unit enters a stream buffer: {acres:.2f} acres must stay{of_part}",
                 "Pull the unit's line back to the buffer, or check the width against the "
                 "current rule.",
             )

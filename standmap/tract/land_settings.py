@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import AliasChoices, Field
 
@@ -17,6 +17,10 @@ from standmap.tract.setting_kinds import (
     NotNegative,
     Positive,
 )
+
+COVER_ABOVE_FT: Final = 10.0
+"""Canopy over this height counts as crown cover where a rule asks for some to remain. Common
+practice, no source. [ft]"""
 
 
 class StreamsTable(LayerTable):
@@ -57,6 +61,10 @@ class BuffersTable(KeyTable):
     )
     step_ft: Positive = Field(default=STEP_FT, description="a distance in feet along the bank")
     reach_ft: Positive = Field(default=REACH_FT, description="a distance in feet out from the bank")
+    cover_above_ft: NotNegative = Field(
+        default=COVER_ABOVE_FT,
+        description="the height in feet from which canopy counts as crown cover",
+    )
 
 
 class ExclusionsTable(LayerTable):

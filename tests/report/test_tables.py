@@ -215,6 +215,7 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
     path = write_layers(sample_appraisal, tmp_path / "appraisal.gpkg")
     assert [name for name, _ in pyogrio.list_layers(path)] == [
         *LAYERS,
+        "buffer_zones",
         "unit_conflicts",
         "units_clipped",
     ]
