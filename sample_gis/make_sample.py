@@ -200,7 +200,7 @@ def _write_land() -> None:
     land = make_land(ground)
     # The date is pinned so that the same layer is the same bytes.
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2025-03-14T12:00:00.000Z"})
-    for name in ("stands", "streams", "exclusions", "units", "landings", "crossings"):
+    for name in ("stands", "streams", "exclusions", "units", "landings", "crossings", "roads"):
         path = HERE / f"{name}.gpkg"
         path.unlink(missing_ok=True)
         layer: gpd.GeoDataFrame = getattr(land, name)

@@ -120,7 +120,9 @@ def buffers(arguments: argparse.Namespace) -> int:
         check_check_folder(arguments.out)  # before the work, so that a bad folder is known at once
     tract = read_tract(arguments.tract)
     land = lay_out(tract)
-    print_problems([*(p for p in tract.problems if "buffers" in (p.column or "")), *land.problems])
+    told = ("streams", "buffers", "road_setbacks")
+    ours = [p for p in tract.problems if (p.column or "").startswith(told)]
+    print_problems([*ours, *land.problems])
     print(check_text(tract, land))
     if arguments.out is not None:
         for path in write_check(tract, land, arguments.out).values():

@@ -188,4 +188,4 @@ def _known_pct(cells: pd.Series, height: Grid, on_grid: gpd.GeoSeries) -> np.nda
     area = np.asarray(on_grid.area, dtype=np.float64)
     known = cells.to_numpy() * height.cell_x * height.cell_y
     share = np.divide(known, area, out=np.zeros(len(area)), where=area > 0)
-    return 100 * np.clip(np.nan_to_num(share), 0, 1)
+    return np.asarray(100 * np.clip(np.nan_to_num(share), 0, 1))

@@ -14,13 +14,14 @@ from standmap._writing import check_folder, write_folder
 from standmap.report.land_page import land_lines, page_of
 from standmap.report.land_tables import check_rows, hundredths, source_list
 from standmap.report.layers import land_layers, write_layer
+from standmap.report.road_tables import road_rows, road_sources
 from standmap.report.tables import write_csv
 
 if TYPE_CHECKING:
     from standmap.steps.land import Land
     from standmap.tract import Tract
 
-FILES: Final = ("land.html", "buffers.gpkg", "unit_check.csv")
+FILES: Final = ("land.html", "buffers.gpkg", "unit_check.csv", "road_check.csv")
 RECORD: Final = "buffers.json"
 _WIDTH: Final = 100
 
@@ -54,7 +55,17 @@ def check_text(tract: Tract, land: Land) -> str:
             # As text, so that a name from the data is never read as markup.
             table.add_row(*(Text(str(cell)) for cell in cells))
         console.print(table)
-    for source in source_list(land):
+    roads = road_rows(land)
+    if len(roads):
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        table.add_column("road or landing")
+        table.add_column("too near, ft", justify="right", no_wrap=True)
+        for name in ("finding", "what must change"):
+            table.add_column(name)
+        for cells in roads[["name", "too_near", "finding", "change"]].itertuples(index=False):
+            table.add_row(*(Text(str(cell)) for cell in cells))
+        console.print(table)
+    for source in [*source_list(land), *road_sources(land)]:
         console.print(Text(f"Source: {source}"))
     for caution in land.water.cautions:
         console.print(Text(caution))
@@ -90,6 +101,8 @@ def write_check(tract: Tract, land: Land, out: str | Path) -> dict[str, Path]:
         for name, layer in layers.items():
             if not layer.empty:
                 write_layer(layer, folder / "buffers.gpkg", name)
+        if len(land.roads.table):
+            write_csv(land.roads.table.round(1), folder / "road_check.csv")
         rounded = {"acres": 4, "nearest_ft": 1}
         write_csv(land.unit_check.round(rounded), folder / "unit_check.csv")
 

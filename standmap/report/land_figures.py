@@ -35,11 +35,14 @@ if TYPE_CHECKING:
 CONFLICT_FILL: Final = "#b3261e"
 PART_FILL: Final = "#d98a1f"
 PART_BUFFER: Final = "#cfe2f0"
+TOO_NEAR_COLOUR: Final = CONFLICT_FILL
+ROAD_COLOUR: Final = "#7a5c3e"
+WIDE_IN: Final = 7.2
 _MARGIN: Final = 0.12
 _LEAST_SIDE_M: Final = 120.0
 
 
-def land_figure(tract: Tract, land: Land) -> Figure:
+def land_figure(tract: Tract, land: Land, *, width_in: float = WIDE_IN) -> Figure:
     """Draw the tract: stands, streams, buffers by what may be cut, exclusions, units, channels.
 
     Parameters
@@ -48,14 +51,18 @@ def land_figure(tract: Tract, land: Land) -> Figure:
         With the stands; the picture is in its equal-area plane.
     land : Land
         The ground laid out.
+    width_in : float
+        Width of the picture.
     """
     left, bottom, right, top = tract.stands.total_bounds
     margin = 0.03 * max(right - left, top - bottom)
-    width_in = 7.2
-    height_in = min(max(width_in * (top - bottom) / (right - left), 2.6), 7.2)
+    height_in = min(max(width_in * (top - bottom) / (right - left), 2.6), WIDE_IN)
+    key = _key(land)
+    columns = 4 if width_in >= WIDE_IN else 2
+    below = 0.1 + 0.17 * -(-len(key) // columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(width_in, height_in + 0.6), layout=None)
-        share = 0.6 / (height_in + 0.6)
+        figure = Figure(figsize=(width_in, height_in + below), layout=None)
+        share = below / (height_in + below)
         axes = figure.add_axes((0.0, share, 1.0, 1 - share))
         _frame(axes, (left - margin, bottom - margin, right + margin, top + margin))
         _ground(axes, tract, land)
@@ -63,9 +70,9 @@ def land_figure(tract: Tract, land: Land) -> Figure:
         draw_scale_bar(axes)
         _north_arrow(axes)
         figure.legend(
-            handles=_key(land),
+            handles=key,
             loc="lower center",
-            ncols=4,
+            ncols=columns,
             frameon=False,
             fontsize=7,
             handlelength=2.0,
@@ -145,6 +152,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
         axes.add_collection(
             _lines(water.candidates.geometry, colour=colours.WATER, width=0.9, dash=(0, (3, 2)))
         )
+    _draw_roads(axes, tract, land)
     tract_line = shapely.boundary(shapely.union_all(_valid(tract.stands)))
     axes.add_collection(_lines([tract_line], colour=colours.INK, width=1.4))
     if tract.units is not None and len(tract.units):
@@ -154,6 +162,26 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
             places = label_places(tract.units.geometry)
             for name, (x, y) in zip(tract.units["unit"], places, strict=True):
                 say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
+
+
+def _draw_roads(axes: Axes, tract: Tract, land: Land) -> None:
+    """Draw roads as lines and landings as squares; what is too near water over them."""
+    for layer, colour, width in (
+        (land.roads.ways, ROAD_COLOUR, 1.0),
+        (land.roads.too_near, TOO_NEAR_COLOUR, 2.6),
+    ):
+        if not _has_rows(layer):
+            continue
+        shapes = layer.geometry.to_crs(tract.crs).to_numpy()
+        line = shapely.get_dimensions(shapes) == 1
+        if line.any():
+            axes.add_collection(_lines(shapes[line], colour=colour, width=width))
+        if (~line).any():
+            x, y = shapely.get_coordinates(shapely.centroid(shapes[~line])).T
+            axes.plot(
+                x, y, linestyle="none", marker="s", markersize=4, markerfacecolor=colour,
+                markeredgecolor="white", markeredgewidth=0.5, zorder=3,
+            )  # fmt: skip
 
 
 def _draw_water(axes: Axes, streams: gpd.GeoDataFrame) -> None:
@@ -196,6 +224,18 @@ def _key(land: Land) -> list[Any]:
                 label="Exclusion",
             )
         )  # fmt: skip
+    kinds = set(land.roads.ways["kind"]) if _has_rows(land.roads.ways) else set()
+    if kinds - {"landing"}:
+        key.append(Line2D([], [], color=ROAD_COLOUR, linewidth=1.2, label="Road or skid trail"))
+    if "landing" in kinds:
+        key.append(
+            Line2D(
+                [], [], linestyle="none", marker="s", markersize=4.5, markerfacecolor=ROAD_COLOUR,
+                markeredgecolor="white", label="Landing",
+            )
+        )  # fmt: skip
+    if _has_rows(land.roads.too_near):
+        key.append(Line2D([], [], color=TOO_NEAR_COLOUR, linewidth=2.6, label="Too near water"))
     if len(land.units_clipped):
         key.append(
             Line2D(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from standmap.land import OWN_WIDTH
-from standmap.report import land_tables
+from standmap.report import land_tables, road_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 GUIDE_TOPICS: Final = ("buffers", "rules")
 MOST_CONFLICTS_DRAWN: Final = 24
+NARROW_IN: Final = 3.9
+"""The map for a phone: drawn as wide as it is shown, so that its words can be read."""
 
 
 def land_html(appraisal: Appraisal) -> str:
@@ -69,6 +71,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             linked=linked,
             short=land_lines(tract, land),
             map_image=as_image(land_figure(tract, land)),
+            narrow_map=as_image(land_figure(tract, land, width_in=NARROW_IN)),
             no_streams=tract.streams is None,
             units=tract.units is not None,
             check=land_tables.check_table(land),
@@ -91,7 +94,9 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             residuals=land_tables.residuals_table(land),
             partial_notes=land_tables.partial_notes(land),
             candidates=land_tables.candidate_words(land, settings.channels.feeding_acres),
-            roads=land_tables.roads_table(land),
+            road_check=road_tables.road_check_table(land),
+            road_sources=road_tables.road_sources(land),
+            roads=road_tables.roads_table(land),
             cautions=LAND_CAUTIONS,
             guide=guide_sections(GUIDE_TOPICS),
         )
@@ -108,7 +113,7 @@ def land_lines(tract: Tract, land: Land) -> list[Line]:
     land : Land
         Its ground.
     """
-    tell = (_check_line, _acres_line, _rule_line, _channel_line)
+    tell = (_check_line, _roads_line, _acres_line, _rule_line, _channel_line)
     return kept_whole(line(tract, land) for line in tell)
 
 
@@ -139,6 +144,10 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
     elif not land.is_settled:
         text += " Not all of it is settled: see below."
     return ("Harvest units", text)
+
+
+def _roads_line(_tract: Tract, land: Land) -> Line | None:
+    return road_tables.roads_line(land)
 
 
 def _acres_line(tract: Tract, land: Land) -> Line:

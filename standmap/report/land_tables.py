@@ -402,38 +402,6 @@ def partial_notes(land: Land) -> list[str]:
     return notes
 
 
-def roads_table(land: Land) -> Printed | None:
-    """Return published distances that roads and landings keep from water."""
-    roads = land.water.roads
-    if roads.empty:
-        return None
-    distance = [
-        ""
-        if math.isnan(v)
-        else f"{v:g}" + ("" if math.isnan(p) or p == 0 else f" + {p:g} x slope %")
-        for v, p in zip(roads["distance_ft"], roads["distance_ft_per_pct"], strict=True)
-    ]
-    plain = roads.astype(object).where(roads.notna(), "")
-    return Printed(
-        columns=[
-            Column(name="Of", cells=words(plain, "feature"), words=True),
-            Column(name="Where", cells=words(plain, "condition"), words=True),
-            Column(name="Distance", unit="ft", cells=distance),
-            Column(name="What", cells=words(plain, "what"), words=True),
-            Column(
-                name="Source",
-                cells=[
-                    ", ".join(t for t in (s, y) if t) + ("" if v else f" ({UNSURE})")
-                    for s, y, v in zip(
-                        words(plain, "source"), words(plain, "year"), roads["verified"], strict=True
-                    )
-                ],
-                words=True,
-            ),
-        ]
-    )
-
-
 def candidate_words(land: Land, feeding_acres: float) -> str:
     """Say how many candidate channels there are; blank where there are none."""
     found = land.water.candidates

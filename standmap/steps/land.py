@@ -23,6 +23,7 @@ from standmap.land import (
     steep_ground,
     unit_table,
 )
+from standmap.steps.roads import RoadsLaid, lay_roads
 from standmap.steps.water import WaterLaid, lay_water
 from standmap.tract import Ground
 
@@ -60,6 +61,8 @@ class Land:
         The ground of each unit that must stay, and each unit without it.
     water : WaterLaid
         Streams, buffers, rules and widths.
+    roads : RoadsLaid
+        Roads and landings, and where they lie too near water.
     streams, buffers, exclusions : GeoDataFrame
         The layers, in degrees; empty where the tract has none.
     partial_harvest : DataFrame
@@ -78,6 +81,7 @@ class Land:
     conflicts: gpd.GeoDataFrame
     units_clipped: gpd.GeoDataFrame
     water: WaterLaid
+    roads: RoadsLaid
     streams: gpd.GeoDataFrame
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
@@ -87,18 +91,20 @@ class Land:
 
     @property
     def has_conflict(self) -> bool:
-        """Whether a unit enters ground where nothing may be cut."""
-        return bool((self.unit_check["verdict"] == CONFLICT).any())
+        """Whether a unit enters ground where nothing may be cut, or a road is too near water."""
+        entered = bool((self.unit_check["verdict"] == CONFLICT).any())
+        return entered or self.roads.has_conflict
 
     @property
     def is_settled(self) -> bool:
         """Whether the check has an answer.
 
-        It has none without units, without streams, by a rule nobody read, or where a unit enters
-        ground of which part may be cut.
+        It has none without units, without streams, by a rule nobody read, where a unit enters
+        ground of which part may be cut, or a road crosses water where no crossing is mapped.
         """
         unsure = self.unit_check["verdict"].isin([PART_ONLY, NOT_SETTLED]).any()
-        return not (unsure or self.water.rules.empty or self.unit_acres.empty)
+        lacking = self.water.rules.empty or self.unit_acres.empty
+        return not (unsure or lacking) and self.roads.is_settled
 
 
 def lay_out(tract: Ground) -> Land:
@@ -121,6 +127,7 @@ def lay_out(tract: Ground) -> Land:
         conflicts=in_degrees(_conflicts(check, verdicts)),
         units_clipped=in_degrees(check.clipped),
         water=water,
+        roads=lay_roads(tract, water),
         streams=in_degrees(water.streams),
         buffers=in_degrees(water.buffers),
         exclusions=in_degrees(exclusions),
@@ -199,23 +206,17 @@ def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
 
 
 def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
-    """Say loudly where nothing is kept along water."""
-    if tract.settings.streams is not None or tract.settings.water is not None:
+    """Say where low ground suggests water that no layer names."""
+    if water.candidates.empty:
         return []
-    found = (
-        f" {len(water.candidates)} candidate channels are drained from the elevation raster, to be "
-        "looked at on the ground; they keep no acre."
-        if len(water.candidates)
-        else ""
-    )
     return [
         Problem(
             severity="warning",
             file=tract.path.name,
             column="streams",
-            what=f"no stream layer is named, so no acre is kept along water.{found}".rstrip("."),
-            mend="Walk the ground, ask the state forestry agency for its stream layer, and name it "
-            "in [streams].",
+            what=f"{len(water.candidates)} candidate channels are drained from the elevation "
+            "raster; they keep no acre",
+            mend="Look at each on the ground: they are low ground, not water.",
         )
     ]
 

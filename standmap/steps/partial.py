@@ -358,4 +358,5 @@ def _per_acre(asked: Asked, tally: TallyFigures, volume: FloatArray) -> FloatArr
     if asked.measure == "basal area":
         weight = weight * BASAL_AREA_CONSTANT * dbh**2
     place = trees["row_at"].to_numpy(dtype=np.int64)
-    return np.bincount(place, weights=weight, minlength=len(tally.per_acre))
+    held = np.bincount(place, weights=weight, minlength=len(tally.per_acre))
+    return held.astype(np.float64)

@@ -163,7 +163,8 @@ def _asked(keep: Residual) -> list[Asked]:
 
 def _share(keep: Residual, small: float, from_dbh: str) -> Asked:
     said = keep.share_of.casefold()
-    measure = next((m for word, m in MEASURE_OF_SHARE.items() if word in said), "")
+    nothing: Measure = ""
+    measure = next((m for word, m in MEASURE_OF_SHARE.items() if word in said), nothing)
     asked = Asked(
         measure=measure,
         share=keep.share_pct / 100,

@@ -67,6 +67,26 @@ class BuffersTable(KeyTable):
     )
 
 
+class RoadsTable(LayerTable):
+    """``[roads]``: roads and skid trails as lines, and the columns of their names and kinds."""
+
+    name: Column = "name"
+    kind: Column = "kind"
+    kinds: dict[str, Literal["road", "skid trail"]] = Field(
+        default_factory=dict,
+        description='pairs such as "haul road" = "road": your kind = "road" or "skid trail"',
+    )
+
+
+class RoadSetbacksTable(KeyTable):
+    """``[road_setbacks]``: how far roads, skid trails and landings keep from water."""
+
+    rule: Name | None = Field(default=None, description='whose rule it is, such as "TX"')
+    road_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+    skid_trail_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+    landing_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+
+
 class ExclusionsTable(LayerTable):
     """``[exclusions]``: acres that must stay, and why."""
 

@@ -69,6 +69,13 @@ def read_water(
     if settings.water is not None:
         tables.append((settings.water, "[water]"))
     if not tables:
+        sources.findings.warn(
+            sources.tract_file,
+            "no stream layer is named, so no acre is kept along water",
+            "Walk the ground, ask the state forestry agency for its stream layer, and name it in "
+            "[streams].",
+            column="streams",
+        )
         return Water()
     layers = [_read(table, key, sources, stands) for table, key in tables]
     read = [layer for layer in layers if layer is not None]
