@@ -38,6 +38,9 @@ PART_BUFFER: Final = "#cfe2f0"
 TOO_NEAR_COLOUR: Final = CONFLICT_FILL
 ROAD_COLOUR: Final = "#7a5c3e"
 WIDE_IN: Final = 7.2
+FINENESS: Final = 3000
+"""Parts of the picture's width that can be told apart: shapes are drawn no finer."""
+Box = tuple[float, float, float, float]
 _MARGIN: Final = 0.12
 _LEAST_SIDE_M: Final = 120.0
 
@@ -64,8 +67,9 @@ def land_figure(tract: Tract, land: Land, *, width_in: float = WIDE_IN) -> Figur
         figure = Figure(figsize=(width_in, height_in + below), layout=None)
         share = below / (height_in + below)
         axes = figure.add_axes((0.0, share, 1.0, 1 - share))
-        _frame(axes, (left - margin, bottom - margin, right + margin, top + margin))
-        _ground(axes, tract, land)
+        box = (left - margin, bottom - margin, right + margin, top + margin)
+        _frame(axes, box)
+        _ground(axes, tract, land, box)
         _label_stands(axes, tract.stands)
         draw_scale_bar(axes)
         _north_arrow(axes)
@@ -74,7 +78,7 @@ def land_figure(tract: Tract, land: Land, *, width_in: float = WIDE_IN) -> Figur
             loc="lower center",
             ncols=columns,
             frameon=False,
-            fontsize=7,
+            fontsize=7 if columns > 2 else 8,
             handlelength=2.0,
             borderaxespad=0.2,
         )
@@ -106,7 +110,7 @@ def conflict_figure(tract: Tract, land: Land, unit: str) -> Figure:
         figure = Figure(figsize=(width_in, height_in), layout=None)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         _frame(axes, box)
-        _ground(axes, tract, land, named=False)
+        _ground(axes, tract, land, box, named=False)
         part = (issue["verdict"] != CONFLICT).to_numpy()
         for some, fill in ((issue[part], PART_FILL), (issue[~part], CONFLICT_FILL)):
             if len(some):
@@ -117,20 +121,31 @@ def conflict_figure(tract: Tract, land: Land, unit: str) -> Figure:
     return figure
 
 
-def _frame(axes: Axes, box: tuple[float, float, float, float]) -> None:
+def _seen(layer: gpd.GeoDataFrame, crs: Any, box: Box) -> gpd.GeoDataFrame:
+    """Return what of a layer is in the picture, no finer than it can be seen."""
+    width, height = box[2] - box[0], box[3] - box[1]
+    wide = (box[0] - width, box[1] - height, box[2] + width, box[3] + height)
+    there = layer.to_crs(crs)
+    shapes = there.geometry.clip_by_rect(*wide).simplify(width / FINENESS)
+    there = there.set_geometry(shapes)
+    return there[~(shapes.isna() | shapes.is_empty)]
+
+
+def _frame(axes: Axes, box: Box) -> None:
     axes.set_axis_off()
     axes.set_aspect("equal")
     axes.set_xlim(box[0], box[2])
     axes.set_ylim(box[1], box[3])
 
 
-def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None:
+def _ground(axes: Axes, tract: Tract, land: Land, box: Box, *, named: bool = True) -> None:
     """Draw stands, what must stay, water and units."""
     crs, water = tract.crs, land.water
+    stands = _seen(tract.stands, crs, box)
     axes.add_collection(
-        _areas(tract.stands, crs, facecolor="#f3f1ea", edgecolor="#b9bfb6", linewidth=0.6)
+        _areas(stands, crs, facecolor="#f3f1ea", edgecolor="#b9bfb6", linewidth=0.6)
     )
-    zones = water.zones
+    zones = _seen(water.zones, crs, box)
     if _has_rows(zones):
         part = zones["cutting"].isin(["partial", "any"]).to_numpy()
         for some, fill in ((zones[part], PART_BUFFER), (zones[~part], colours.BUFFER)):
@@ -139,7 +154,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
     if _has_rows(land.exclusions):
         axes.add_collection(
             _areas(
-                land.exclusions,
+                _seen(land.exclusions, crs, box),
                 crs,
                 facecolor="#ffffffb0",
                 edgecolor=colours.EXCLUSION,
@@ -147,7 +162,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
                 linewidth=0.7,
             )
         )
-    _draw_water(axes, water.streams)
+    _draw_water(axes, _seen(water.streams, crs, box))
     if _has_rows(water.candidates):
         axes.add_collection(
             _lines(water.candidates.geometry, colour=colours.WATER, width=0.9, dash=(0, (3, 2)))

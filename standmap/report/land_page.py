@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
 from standmap.land import OWN_WIDTH
 from standmap.report import land_tables, road_tables
 from standmap.report.answer import Line, kept_whole
@@ -129,21 +131,22 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
         text = "It keeps" if n == 1 else f"All {count(n)} keep"
         text += " off all ground that must stay, as mapped."
     else:
-        by_unit = bad.groupby("unit", sort=False)["acres"].sum()
-        said = [f"unit {name} {land_tables.hundredths(v)}" for name, v in by_unit.items()]
-        text = f"{count(len(by_unit))} of {count(n)} enter ground where nothing may be cut"
-        text += f" ({', '.join(said[:6])}{' ...' if len(said) > 6 else ''} acres)." if said else "."
+        text = f"{count(bad['unit'].nunique())} of {count(n)} enter ground where nothing may be cut"
+        text += f" ({_by_unit(bad)} acres)." if len(bad) else "."
         if len(part):
-            inside = land_tables.hundredths(part["acres"].sum())
-            text += (
-                f" Buffers of which part may be cut hold {inside} acres of "
-                f"{count(part['unit'].nunique())}."
-            )
+            text += f" Buffers of which part may be cut hold {_by_unit(part)} acres."
     if tract.streams is None:
         text += " No stream layer was given: nothing is settled along water."
     elif not land.is_settled:
         text += " Not all of it is settled: see below."
     return ("Harvest units", text)
+
+
+def _by_unit(rows: pd.DataFrame) -> str:
+    """Say how many acres of each unit."""
+    acres_of = rows.groupby("unit", sort=False)["acres"].sum()
+    said = [f"unit {name} {land_tables.hundredths(v)}" for name, v in acres_of.items()]
+    return f"{', '.join(said[:6])}{' ...' if len(said) > 6 else ''}"
 
 
 def _roads_line(_tract: Tract, land: Land) -> Line | None:

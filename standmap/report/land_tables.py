@@ -124,7 +124,7 @@ def rules_table(land: Land) -> Printed | None:
         columns=[
             Column(name="Class of water", cells=heads, words=True),
             *words_if_any(rules.assign(zone=_plain_zone(rules)), "zone", "Zone"),
-            Column(name="Bank slope", cells=words(rules, "slope"), words=True),
+            *words_if_any(rules, "slope", "Bank slope"),
             Column(name="Width each side", cells=words(rules, "width"), words=True),
             Column(name="From", cells=words(rules, "measured_from"), words=True),
             Column(
@@ -132,7 +132,8 @@ def rules_table(land: Land) -> Printed | None:
                 cells=[CUTTING_WORDS.get(cut, cut) for cut in words(rules, "cutting")],
                 words=True,
             ),
-            Column(name="Must stay", cells=words(rules, "must_stay"), words=True),
+            *words_if_any(rules, "must_stay", "Must stay"),
+            *words_if_any(rules, "equipment", "Machines"),
             Column(name="Source", cells=read, words=True),
         ],
         loud=[not bool(v) for v in rules["verified"]],
@@ -172,7 +173,7 @@ def row_cautions(land: Land) -> list[str]:
     if rows.empty:
         return []
     said = rows.loc[rows["caution"] != "", ["class", "caution"]].drop_duplicates("caution")
-    return [f"{c[0].upper()}{c[1:]}" for c in said["caution"].astype(str)]
+    return [f"{c[0].upper()}{c[1:].rstrip('.')}." for c in said["caution"].astype(str)]
 
 
 def widths_table(land: Land) -> Printed | None:
