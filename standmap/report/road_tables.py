@@ -10,7 +10,7 @@ import pandas as pd
 from standmap.report.cells import Column, Printed, words
 from standmap.report.land_tables import UNSURE
 from standmap.report.numbers import count
-from standmap.steps.roads import NO_CROSSING, TOO_NEAR
+from standmap.steps.roads import NO_CROSSING, NO_WATER, TOO_NEAR
 
 if TYPE_CHECKING:
     from standmap.steps.land import Land
@@ -99,12 +99,12 @@ def roads_line(land: Land) -> tuple[str, str] | None:
     if checked.empty:
         return None
     bad = checked[checked["verdict"] == TOO_NEAR]
+    if (checked["verdict"] == NO_WATER).any():
+        return ("Roads", "No stream layer was given: nothing is settled of roads and landings.")
     if bad.empty:
         text = "All checked keep their setbacks from mapped water."
     else:
-        text = (
-            f"{count(len(bad))} of {count(len(checked))} checked are nearer water than they may be."
-        )
+        text = f"{count(len(bad))} of {count(len(checked))} checked lie nearer water than they may."
     unmapped = int(checked["unmapped_crossings"].sum())
     if unmapped:
         once = "once" if unmapped == 1 else f"{count(unmapped)} times"

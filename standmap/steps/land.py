@@ -25,7 +25,7 @@ from standmap.land import (
 )
 from standmap.steps.roads import RoadsLaid, lay_roads
 from standmap.steps.water import WaterLaid, lay_water
-from standmap.tract import Ground
+from standmap.tract import Ground, no_water
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
@@ -206,19 +206,14 @@ def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
 
 
 def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
-    """Say where low ground suggests water that no layer names."""
-    if water.candidates.empty:
-        return []
-    return [
-        Problem(
-            severity="warning",
-            file=tract.path.name,
-            column="streams",
-            what=f"{len(water.candidates)} candidate channels are drained from the elevation "
-            "raster; they keep no acre",
-            mend="Look at each on the ground: they are low ground, not water.",
-        )
-    ]
+    """Say loudly where nothing is kept along water."""
+    found = (
+        f"{len(water.candidates)} candidate channels are drained from the elevation raster, to be "
+        "looked at on the ground; they keep no acre"
+        if len(water.candidates)
+        else ""
+    )
+    return no_water(tract.settings, tract.path.name, found)
 
 
 def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) -> list[Problem]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -17,6 +18,7 @@ CLEAR: Final = "keeps off"
 TOO_NEAR: Final = "too near"
 NO_CROSSING: Final = "crosses, no crossing mapped"
 AT_CROSSINGS: Final = "near water at mapped crossings only"
+NO_WATER: Final = "not settled, no water mapped"
 NO_SETBACK: Final = "no setback given"
 UNSETTLED: Final = "keeps off, rule unread"
 """What the check of a road or landing may say."""
@@ -56,14 +58,15 @@ class RoadsLaid:
     @property
     def is_settled(self) -> bool:
         """Whether nothing rests on a rule nobody read, or on a crossing nobody mapped."""
-        return not self.table["verdict"].isin([UNSETTLED, NO_CROSSING]).any()
+        return not self.table["verdict"].isin([UNSETTLED, NO_CROSSING, NO_WATER]).any()
 
 
 def lay_roads(tract: Tract, water: WaterLaid) -> RoadsLaid:
     """Hold the tract's roads, skid trails and landings against their setbacks from water."""
     ways = _ways(tract)
     rules = tract.roads.rules
-    kept = water.streams[[tract.stream_rules.get(c) is not None for c in water.streams["class"]]]
+    has_rule = [tract.stream_rules.get(name) is not None for name in water.streams["class"]]
+    kept = water.streams[np.array(has_rule, dtype=bool)]
     drawn = {
         str(kind): _keep_off(rule, tract, water, kept)
         for kind, rule in rules.items()
@@ -80,14 +83,16 @@ def lay_roads(tract: Tract, water: WaterLaid) -> RoadsLaid:
     said = {str(kind): rule.words for kind, rule in rules.items()}
     read = {str(kind): rule.rule.verified for kind, rule in rules.items()}
     table = table.assign(
-        setback=table["kind"].map(said).fillna(""),
-        verified=table["kind"].map(read).eq(True) | ~table["kind"].isin(list(read)),
+        setback=[said.get(kind, "") for kind in table["kind"]],
+        verified=[read.get(kind, True) for kind in table["kind"]],
     )
+    dry = tract.streams is None
+    verdicts = [NO_WATER if dry else _verdict(row) for row in table.to_dict("records")]
     return RoadsLaid(
         ways=ways,
-        table=table.assign(verdict=[_verdict(row) for row in table.to_dict("records")])[
-            list(ROAD_COLUMNS)
-        ],
+        table=table.assign(
+            verdict=[NO_WATER if dry else _verdict(row) for row in table.to_dict("records")]
+        )[list(ROAD_COLUMNS)],
         too_near=found.ground,
         rules=_rules(tract),
     )

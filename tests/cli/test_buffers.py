@@ -54,12 +54,22 @@ def test_it_names_the_unit_the_acres_and_what_must_change(tract, capsys):
 
 
 def test_strict_says_conflict_then_clean_once_clipped(tract):
+    drop(tract, "road_setbacks")
     assert main(["buffers", str(tract), "--strict"]) == 5
     clip(tract)
     assert main(["buffers", str(tract), "--strict"]) == 0
 
 
+def test_strict_says_conflict_of_a_road_alone(tract, capsys):
+    clip(tract)
+    assert main(["buffers", str(tract), "--strict"]) == 5
+    said = " ".join(capsys.readouterr().out.split())
+    assert "2 of 6 checked lie nearer water than they may" in said
+    assert "south road 517 too near" in said
+
+
 def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
+    drop(tract, "road_setbacks")
     clip(tract)
     drop(tract, "buffers")
     text = (tract / "tract.toml").read_text()
@@ -71,7 +81,7 @@ def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
 
 def test_strict_without_streams_or_units_is_not_settled(tract, capsys):
     clip(tract)
-    drop(tract, "streams", "buffers")
+    drop(tract, "streams", "buffers", "road_setbacks")
     assert main(["buffers", str(tract), "--strict"]) == 6
     assert "no stream layer is named" in capsys.readouterr().err
     drop(tract, "units", "prescriptions", "alternatives", "harvest", "landings", "crossings")
@@ -82,10 +92,13 @@ def test_what_it_writes(tract, tmp_path):
     out = tmp_path / "check"
     assert main(["buffers", str(tract), "--out", str(out)]) == 0
     assert sorted(p.name for p in out.iterdir()) == [
-        "buffers.gpkg", "buffers.json", "land.html", "unit_check.csv"
+        "buffers.gpkg", "buffers.json", "land.html", "road_check.csv", "unit_check.csv"
     ]  # fmt: skip
     layers = [name for name, _ in pyogrio.list_layers(out / "buffers.gpkg")]
-    assert layers == ["buffers", "exclusions", "buffer_zones", "unit_conflicts", "units_clipped"]
+    assert layers == [
+        *("buffers", "exclusions", "buffer_zones", "unit_conflicts", "units_clipped"),
+        *("roads", "roads_too_near"),
+    ]
     clipped = pyogrio.read_dataframe(out / "buffers.gpkg", layer="units_clipped")
     assert (clipped["acres"] <= clipped["gross_acres"]).all()
     assert json.loads((out / "buffers.json").read_text())["conflict"] is True
@@ -99,6 +112,14 @@ def test_a_folder_that_holds_something_else(tract, tmp_path, capsys):
     assert main(["buffers", str(tract), "--out", str(out)]) == 4
     assert "already holds a 'land.html'" in capsys.readouterr().err
     assert (out / "land.html").read_text() == "mine"
+
+
+def test_the_check_alone_says_loudly_that_there_are_no_streams(tract, capsys):
+    assert main(["check", str(tract)]) == 0
+    assert "no stream layer" not in capsys.readouterr().err
+    drop(tract, "streams", "buffers", "road_setbacks")
+    assert main(["check", str(tract)]) == 0
+    assert "no stream layer is named, so no acre is kept along water" in capsys.readouterr().err
 
 
 def test_bad_input_is_told_as_ever(tract, capsys):

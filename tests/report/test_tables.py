@@ -218,6 +218,8 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
         "buffer_zones",
         "unit_conflicts",
         "units_clipped",
+        "roads",
+        "roads_too_near",
     ]
     stands = pyogrio.read_dataframe(path, layer="stands")
     assert stands.crs.to_epsg() == 4326
