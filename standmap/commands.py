@@ -119,10 +119,14 @@ def buffers(arguments: argparse.Namespace) -> int:
     if arguments.out is not None:
         check_check_folder(arguments.out)  # before the work, so that a bad folder is known at once
     tract = read_tract(arguments.tract)
-    land = lay_out(tract)
+    # What is known already, before the ground: a stream layer elsewhere would stop it there.
     told = ("streams", "buffers", "road_setbacks")
-    ours = [p for p in tract.problems if (p.column or "").startswith(told)]
-    print_problems([*ours, *land.problems])
+    water = [t.file for t in (tract.settings.streams, tract.settings.water) if t is not None]
+    print_problems(
+        [p for p in tract.problems if (p.column or "").startswith(told) or p.file in water]
+    )
+    land = lay_out(tract)
+    print_problems(land.problems)
     print(check_text(tract, land))
     if arguments.out is not None:
         for path in write_check(tract, land, arguments.out).values():

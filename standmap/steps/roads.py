@@ -90,9 +90,7 @@ def lay_roads(tract: Tract, water: WaterLaid) -> RoadsLaid:
     verdicts = [NO_WATER if dry else _verdict(row) for row in table.to_dict("records")]
     return RoadsLaid(
         ways=ways,
-        table=table.assign(
-            verdict=[NO_WATER if dry else _verdict(row) for row in table.to_dict("records")]
-        )[list(ROAD_COLUMNS)],
+        table=table.assign(verdict=verdicts)[list(ROAD_COLUMNS)],
         too_near=found.ground,
         rules=_rules(tract),
     )
