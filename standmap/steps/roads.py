@@ -12,7 +12,7 @@ import shapely
 
 from standmap.land import SHORT_FT, RoadRule, check_roads, follow_ground, set_back
 from standmap.steps.water import WaterLaid
-from standmap.tract import Tract
+from standmap.tract import Ground, Tract
 
 CLEAR: Final = "keeps off"
 TOO_NEAR: Final = "too near"
@@ -27,6 +27,7 @@ ROAD_COLUMNS: Final = (
     *("name", "kind", "length_ft", "inside_ft", "at_crossings_ft", "too_near_ft"),
     *("crossings", "unmapped_crossings", "nearest_ft", "setback", "verified", "verdict"),
 )
+RULE_COLUMNS: Final = ("kind", "setback", "source", "year", "binding", "verified")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +62,16 @@ class RoadsLaid:
         return not self.table["verdict"].isin([UNSETTLED, NO_CROSSING, NO_WATER]).any()
 
 
-def lay_roads(tract: Tract, water: WaterLaid) -> RoadsLaid:
-    """Hold the tract's roads, skid trails and landings against their setbacks from water."""
+def lay_roads(tract: Ground, water: WaterLaid) -> RoadsLaid:
+    """Hold the tract's roads, skid trails and landings against their setbacks from water.
+
+    Ground that no one has cruised has none yet.
+    """
+    if not isinstance(tract, Tract):
+        nothing = gpd.GeoDataFrame({"name": [], "kind": []}, geometry=[], crs=tract.crs)
+        table = pd.DataFrame(columns=list(ROAD_COLUMNS))
+        asked = pd.DataFrame(columns=list(RULE_COLUMNS))
+        return RoadsLaid(ways=nothing, table=table, too_near=nothing, rules=asked)
     ways = _ways(tract)
     rules = tract.roads.rules
     has_rule = [tract.stream_rules.get(name) is not None for name in water.streams["class"]]
@@ -161,4 +170,4 @@ def _rules(tract: Tract) -> pd.DataFrame:
         }
         for kind, rule in tract.roads.rules.items()
     ]
-    return pd.DataFrame(rows, columns=["kind", "setback", "source", "year", "binding", "verified"])
+    return pd.DataFrame(rows, columns=list(RULE_COLUMNS))

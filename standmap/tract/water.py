@@ -98,12 +98,12 @@ def read_water(
     return Water(streams=streams[kept], rules=rules or {})
 
 
-def no_water(settings: Settings, file: str, found: str = "") -> list[Problem]:
+def no_water(settings: GroundSettings, file: str, found: str = "") -> list[Problem]:
     """Return the warning that no acre is kept along water; nothing where the tract names water.
 
     Parameters
     ----------
-    settings : Settings
+    settings : GroundSettings
         The tract file.
     file : str
         Its name.
