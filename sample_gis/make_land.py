@@ -65,6 +65,8 @@ BOTTOM = "7"
 
 # Points and lines as (column, row) of the ground grid.
 LANDINGS = {"A": (200, 195), "B": (177, 209), "C": (170, 289)}
+GATE = (253, 196)  # where the roads leave the tract, for the county road to the east
+ROADS = (("landing road", "A"), ("ridge road", "B"), ("south road", "C"))
 CROSSINGS = (
     ("temporary bridge", ((205.0, 178.0), (205.0, 182.2))),
     ("temporary bridge", ((205.0, 164.0), (205.0, 168.6))),
@@ -74,8 +76,8 @@ CROSSINGS = (
 
 STREAM_CLASSES = (("perennial", 60.0), ("intermittent", 9.0), ("ephemeral", 2.8))
 """Class, and the ground it takes to feed one. [ha]"""
-BUFFER_FT = {"perennial": 75.0, "intermittent": 50.0, "ephemeral": 25.0}
-"""Buffer each side of the mapped line; an illustration, the same as in tract.toml. [ft]"""
+CLEAR_FT = {"perennial": 75.0, "intermittent": 50.0, "ephemeral": 25.0}
+"""How far from the mapped line units B and C were laid out; the rules are in rules.csv. [ft]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,13 +89,17 @@ class Land:
     stands : GeoDataFrame
         ``stand``, ``type`` and polygons that share their borders exactly.
     streams : GeoDataFrame
-        ``class`` (perennial, intermittent, ephemeral) and lines, drawn downstream.
+        ``class`` (perennial, intermittent, ephemeral), ``channel_ft`` (from bank to bank) and
+        lines, drawn downstream.
     exclusions : GeoDataFrame
         ``reason`` and polygons: ground that no cruise and no harvest enters.
     units : GeoDataFrame
         ``unit`` and polygons of the three proposed harvest units.
     landings : GeoDataFrame
         ``unit`` and the point each unit's logs are brought to; flat places that a truck can reach.
+    roads : GeoDataFrame
+        ``name``, ``kind`` and lines from the gate to each landing; old ones, laid out for easy
+        grades close beside the water.
     crossings : GeoDataFrame
         ``kind`` and the lines where logs may be skidded over ground that stays.
     """
@@ -104,6 +110,7 @@ class Land:
     units: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
     crossings: gpd.GeoDataFrame
+    roads: gpd.GeoDataFrame
 
 
 def to_map(col: object, row: object) -> tuple[Grid, Grid]:
@@ -274,7 +281,7 @@ def make_streams(ground: Ground, outline: Polygon) -> gpd.GeoDataFrame:
     rng = np.random.default_rng(11)
     # Water wanders: one smooth shift field moves every line, so that forks stay joined.
     wander = [7.0 * smooth_noise(rng, shape, 3.5) for _ in range(2)]
-    names, lines = [], []
+    names, lines, widths = [], [], []
     for k in sorted(stops):
         path = [k]
         while down[path[-1]] != path[-1]:
@@ -287,13 +294,20 @@ def make_streams(ground: Ground, outline: Polygon) -> gpd.GeoDataFrame:
         x, y = to_map(col, row)
         xy = np.column_stack([x + wander[0][row, col], y + wander[1][row, col]])
         names.append(STREAM_CLASSES[rank[k]][0])
+        widths.append(channel_ft(float(np.median(drainage[path[:-1]]))))
         lines.append(LineString(smooth_line(xy, 14.0)).simplify(0.5))
     near = outline.buffer(40.0)
-    streams = gpd.GeoDataFrame({"class": names}, geometry=lines, crs=CRS)
+    streams = gpd.GeoDataFrame({"class": names, "channel_ft": widths}, geometry=lines, crs=CRS)
     streams = streams[streams.intersects(outline)].copy()
     streams["geometry"] = streams.intersection(near)
     streams = streams.explode(ignore_index=True)
     return streams[streams.length > 1.0].reset_index(drop=True)
+
+
+def channel_ft(drainage_ha: float) -> float:
+    """Return the width of a channel from the ground that feeds it, invented: to the half foot."""
+    square_miles = drainage_ha / 258.998811
+    return round(2 * 12.0 * square_miles**0.43) / 2
 
 
 def contour(values: Grid, level: float) -> BaseGeometry:
@@ -348,7 +362,7 @@ def make_units(
         within = reach + ragged - np.hypot(u / tall, v * tall)
         return contour(ndimage.gaussian_filter(within, 1.0), 0.0)
 
-    widths = streams["class"].map(BUFFER_FT).to_numpy() * FT
+    widths = streams["class"].map(CLEAR_FT).to_numpy() * FT
     kept = shapely.union_all(streams.buffer(widths + 6.0).to_numpy())
     creek = around((209, 172), 15.5, 1.3, 1.15).intersection(
         shapely.union_all(shape[["8", BOTTOM]].to_numpy())
@@ -374,6 +388,43 @@ def make_crossings() -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"kind": [kind for kind, _ in CROSSINGS]}, geometry=lines, crs=CRS)
 
 
+def make_roads(ground: Ground, outline: Polygon) -> gpd.GeoDataFrame:
+    """Roads from the gate to each landing, over the easiest ground; later ones join earlier."""
+    shape = ground.elevation_m.shape
+    index = np.arange(ground.elevation_m.size).reshape(shape)
+    z = ground.elevation_m.ravel()
+    x, y = to_map(*np.indices(shape)[::-1])
+    off = ~shapely.contains_xy(outline, x.ravel(), y.ravel())
+    bed = ndimage.binary_dilation(ground.drainage_ha >= STREAM_CLASSES[-1][1]).ravel()
+    start, end, run = [], [], []
+    for dr, dc in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        a = index[: shape[0] - dr, max(0, -dc) : shape[1] - max(0, dc)].ravel()
+        b = index[dr:, max(0, dc) : shape[1] - max(0, -dc)].ravel()
+        start.append(a)
+        end.append(b)
+        run.append(np.full(a.size, np.hypot(dr, dc) * CELL_M))
+    a, b, far = (np.concatenate(part) for part in (start, end, run))
+    cost = far * (1 + (np.abs(z[a] - z[b]) / far / 0.06) ** 2) * np.where(off[a] | off[b], 50, 1)
+    cost = cost * np.where(bed[a] | bed[b], 8, 1)  # beside the water, but not in it
+    joined = np.array([index[GATE[::-1]]])
+    lines = []
+    for _, unit in ROADS:
+        graph = sparse.coo_matrix((cost, (a, b)), shape=(z.size, z.size)).tocsr()
+        col, row = LANDINGS[unit]
+        _, before, source = csgraph.dijkstra(
+            graph, directed=False, indices=joined, min_only=True, return_predecessors=True
+        )
+        path = [index[row, col]]
+        while path[-1] != source[path[0]]:
+            path.append(before[path[-1]])
+        joined = np.union1d(joined, path)
+        rows, cols = np.divmod(np.array(path[::-1]), shape[1])
+        line = LineString(smooth_line(np.column_stack(to_map(cols, rows)), 12.0))
+        lines.append(line.simplify(0.5))
+    names = [name for name, _ in ROADS]
+    return gpd.GeoDataFrame({"name": names, "kind": "road"}, geometry=lines, crs=CRS)
+
+
 def make_land(ground: Ground) -> Land:
     """Lay stands, streams, exclusions and units on the ground."""
     outline = tract_outline()
@@ -386,4 +437,5 @@ def make_land(ground: Ground) -> Land:
         units=make_units(ground, stands, streams),
         landings=make_landings(),
         crossings=make_crossings(),
+        roads=make_roads(ground, outline),
     )

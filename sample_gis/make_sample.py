@@ -38,12 +38,11 @@ from make_cruise import (  # noqa: E402
     limiting_distance_m,
     pick_trees,
 )
-from make_land import BUFFER_FT, NEVER_CRUISED, make_land, power_line  # noqa: E402
+from make_land import NEVER_CRUISED, make_land, power_line  # noqa: E402
 from make_stems import canopy_height, grow_stems  # noqa: E402
 from make_terrain import (  # noqa: E402
     CELL_M,
     CRS,
-    FT,
     NORTH_M,
     WEST_M,
     Raster,
@@ -52,7 +51,13 @@ from make_terrain import (  # noqa: E402
     write_raster,
 )
 
-from standmap.land import geodesic_acres  # noqa: E402
+from standmap.land import (  # noqa: E402
+    follow_ground,
+    geodesic_acres,
+    local_crs,
+    read_rules,
+    stream_rule,
+)
 
 __all__ = [
     "BAF",
@@ -73,6 +78,8 @@ __all__ = [
     "write_cruise",
 ]
 
+RULE = "Whetstone plan"
+"""Whose streamside rules rules.csv holds; the widths follow the ground as the package draws it."""
 LAND_SEED = 3
 STEM_SEED = 1907
 CRUISE_SEED = 2
@@ -102,8 +109,15 @@ def parts() -> gpd.GeoDataFrame:
     """
     stands, streams = _layer("stands"), _layer("streams")
     excluded = shapely.union_all(_layer("exclusions").geometry.to_numpy())
-    buffers = streams.buffer(streams["class"].map(BUFFER_FT) * FT)
-    buffered = shapely.union_all(buffers.to_numpy())
+    rules, _ = read_rules(HERE / "rules.csv")
+    buffers = follow_ground(
+        streams,
+        {name: stream_rule(RULE, name, rules=rules) for name in streams["class"].unique()},
+        dem_path=HERE / "elevation.tif",
+        channel_width_ft=streams["channel_ft"],
+        crs=local_crs(stands),
+    ).buffers
+    buffered = shapely.union_all(buffers.to_crs(stands.crs).geometry.to_numpy())
     shapes = {
         "buffer and exclusion": shapely.intersection(buffered, excluded),
         "exclusion": shapely.difference(excluded, buffered),
@@ -186,7 +200,7 @@ def _write_land() -> None:
     land = make_land(ground)
     # The date is pinned so that the same layer is the same bytes.
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2025-03-14T12:00:00.000Z"})
-    for name in ("stands", "streams", "exclusions", "units", "landings", "crossings"):
+    for name in ("stands", "streams", "exclusions", "units", "landings", "crossings", "roads"):
         path = HERE / f"{name}.gpkg"
         path.unlink(missing_ok=True)
         layer: gpd.GeoDataFrame = getattr(land, name)

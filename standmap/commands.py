@@ -69,10 +69,10 @@ def sample(arguments: argparse.Namespace) -> int:
 
 def check(arguments: argparse.Namespace) -> int:
     """Read and check a tract; compute nothing."""
-    from standmap.tract import read_tract
+    from standmap.tract import no_water, read_tract
 
     tract = read_tract(arguments.tract)
-    print_problems(tract.problems)
+    print_problems([*tract.problems, *no_water(tract.settings, tract.path.name)])
     print(tract)
     touched = len(tract.ledger)
     print(
@@ -145,8 +145,14 @@ def buffers(arguments: argparse.Namespace) -> int:
     if arguments.out is not None:
         check_check_folder(arguments.out)  # before the work, so that a bad folder is known at once
     tract = read_tract(arguments.tract)
+    # What is known already, before the ground: a stream layer elsewhere would stop it there.
+    told = ("streams", "buffers", "road_setbacks")
+    water = [t.file for t in (tract.settings.streams, tract.settings.water) if t is not None]
+    print_problems(
+        [p for p in tract.problems if (p.column or "").startswith(told) or p.file in water]
+    )
     land = lay_out(tract)
-    print_problems([*(p for p in tract.problems if "buffers" in (p.column or "")), *land.problems])
+    print_problems(land.problems)
     print(check_text(tract, land))
     if arguments.out is not None:
         for path in write_check(tract, land, arguments.out).values():

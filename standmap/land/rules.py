@@ -371,7 +371,7 @@ class StreamRule:
                 "width": [row.width_words for row in self.rows],
                 "measured_from": [row.measured_from or "not stated" for row in self.rows],
                 "cutting": [row.cutting or "not stated" for row in self.rows],
-                "must_stay": [row.keep.text for row in self.rows],
+                "must_stay": [row.keep.words for row in self.rows],
                 "equipment": [row.equipment for row in self.rows],
                 "binding": [row.binding for row in self.rows],
                 "verified": [row.verified for row in self.rows],

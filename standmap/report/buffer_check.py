@@ -15,6 +15,7 @@ from standmap.report.land_page import land_lines, page_of
 from standmap.report.land_tables import check_rows, hundredths, source_list
 from standmap.report.layer_styles import write_layers_styled
 from standmap.report.layers import land_layers
+from standmap.report.road_tables import road_rows, road_sources
 from standmap.report.tables import write_csv
 from standmap.steps.land import in_degrees
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from standmap.steps.land import Land
     from standmap.tract import Tract
 
-FILES: Final = ("land.html", "buffers.gpkg", "unit_check.csv")
+FILES: Final = ("land.html", "buffers.gpkg", "unit_check.csv", "road_check.csv")
 RECORD: Final = "buffers.json"
 _WIDTH: Final = 100
 
@@ -56,7 +57,17 @@ def check_text(tract: Tract, land: Land) -> str:
             # As text, so that a name from the data is never read as markup.
             table.add_row(*(Text(str(cell)) for cell in cells))
         console.print(table)
-    for source in source_list(land):
+    roads = road_rows(land)
+    if len(roads):
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        table.add_column("road or landing")
+        table.add_column("too near, ft", justify="right", no_wrap=True)
+        for name in ("finding", "what must change"):
+            table.add_column(name)
+        for cells in roads[["name", "too_near", "finding", "change"]].itertuples(index=False):
+            table.add_row(*(Text(str(cell)) for cell in cells))
+        console.print(table)
+    for source in [*source_list(land), *road_sources(land)]:
         console.print(Text(f"Source: {source}"))
     for caution in land.water.cautions:
         console.print(Text(caution))
@@ -91,6 +102,8 @@ def write_check(tract: Tract, land: Land, out: str | Path) -> dict[str, Path]:
         layers = {"buffers": land.buffers, "exclusions": land.exclusions, **land_layers(land)}
         there = {name: in_degrees(layer) for name, layer in layers.items()}
         write_layers_styled(there, folder / "buffers.gpkg")
+        if len(land.roads.table):
+            write_csv(land.roads.table.round(1), folder / "road_check.csv")
         rounded = {"acres": 4, "nearest_ft": 1}
         write_csv(land.unit_check.round(rounded), folder / "unit_check.csv")
 

@@ -192,7 +192,8 @@ def label_places(shapes: gpd.GeoSeries) -> np.ndarray:
 
 def stream_widths(streams: gpd.GeoDataFrame) -> np.ndarray:
     """Return a line width for each stream: the wider its buffer, the thicker its line."""
-    buffers = streams["width_ft"].to_numpy(dtype=float)
+    # By class: widths that follow the ground differ from stream to stream.
+    buffers = streams.groupby("class")["width_ft"].transform("max").to_numpy(dtype=float)
     steps = np.sort(np.unique(buffers[np.isfinite(buffers)]))[::-1]
     place = np.searchsorted(-steps, -np.nan_to_num(buffers, nan=-1.0))
     widths: np.ndarray = np.take(_STREAM_WIDTHS, np.minimum(place, len(_STREAM_WIDTHS) - 1))

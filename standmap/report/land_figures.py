@@ -32,13 +32,16 @@ if TYPE_CHECKING:
     from standmap.steps.land import Land
     from standmap.tract import Tract
 
-CONFLICT_FILL: Final = "#b3261e"
 PART_FILL: Final = "#d98a1f"
+WIDE_IN: Final = 7.2
+FINENESS: Final = 3000
+"""Parts of the picture's width that can be told apart: shapes are drawn no finer."""
+Box = tuple[float, float, float, float]
 _MARGIN: Final = 0.12
 _LEAST_SIDE_M: Final = 120.0
 
 
-def land_figure(tract: Tract, land: Land) -> Figure:
+def land_figure(tract: Tract, land: Land, *, width_in: float = WIDE_IN) -> Figure:
     """Draw the tract: stands, streams, buffers by what may be cut, exclusions, units, channels.
 
     Parameters
@@ -47,26 +50,31 @@ def land_figure(tract: Tract, land: Land) -> Figure:
         With the stands; the picture is in its equal-area plane.
     land : Land
         The ground laid out.
+    width_in : float
+        Width of the picture.
     """
     left, bottom, right, top = tract.stands.total_bounds
     margin = 0.03 * max(right - left, top - bottom)
-    width_in = 7.2
-    height_in = min(max(width_in * (top - bottom) / (right - left), 2.6), 7.2)
+    height_in = min(max(width_in * (top - bottom) / (right - left), 2.6), WIDE_IN)
+    key = _key(land)
+    columns = 4 if width_in >= WIDE_IN else 2
+    below = 0.1 + 0.17 * -(-len(key) // columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(width_in, height_in + 0.6), layout=None)
-        share = 0.6 / (height_in + 0.6)
+        figure = Figure(figsize=(width_in, height_in + below), layout=None)
+        share = below / (height_in + below)
         axes = figure.add_axes((0.0, share, 1.0, 1 - share))
-        _frame(axes, (left - margin, bottom - margin, right + margin, top + margin))
-        _ground(axes, tract, land)
+        box = (left - margin, bottom - margin, right + margin, top + margin)
+        _frame(axes, box)
+        _ground(axes, tract, land, box)
         _label_stands(axes, tract.stands)
         draw_scale_bar(axes)
         _north_arrow(axes)
         figure.legend(
-            handles=_key(land),
+            handles=key,
             loc="lower center",
-            ncols=4,
+            ncols=columns,
             frameon=False,
-            fontsize=7,
+            fontsize=7 if columns > 2 else 8,
             handlelength=2.0,
             borderaxespad=0.2,
         )
@@ -98,9 +106,9 @@ def conflict_figure(tract: Tract, land: Land, unit: str) -> Figure:
         figure = Figure(figsize=(width_in, height_in), layout=None)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         _frame(axes, box)
-        _ground(axes, tract, land, named=False)
+        _ground(axes, tract, land, box, named=False)
         part = (issue["verdict"] != CONFLICT).to_numpy()
-        for some, fill in ((issue[part], PART_FILL), (issue[~part], CONFLICT_FILL)):
+        for some, fill in ((issue[part], PART_FILL), (issue[~part], colours.CONFLICT)):
             if len(some):
                 axes.add_collection(
                     _areas(some, crs, facecolor=fill, alpha=0.75, edgecolor="none", zorder=4)
@@ -109,20 +117,31 @@ def conflict_figure(tract: Tract, land: Land, unit: str) -> Figure:
     return figure
 
 
-def _frame(axes: Axes, box: tuple[float, float, float, float]) -> None:
+def _seen(layer: gpd.GeoDataFrame, crs: Any, box: Box) -> gpd.GeoDataFrame:
+    """Return what of a layer is in the picture, no finer than it can be seen."""
+    width, height = box[2] - box[0], box[3] - box[1]
+    wide = (box[0] - width, box[1] - height, box[2] + width, box[3] + height)
+    there = layer.to_crs(crs)
+    shapes = there.geometry.clip_by_rect(*wide).simplify(width / FINENESS)
+    there = there.set_geometry(shapes)
+    return there[~(shapes.isna() | shapes.is_empty)]
+
+
+def _frame(axes: Axes, box: Box) -> None:
     axes.set_axis_off()
     axes.set_aspect("equal")
     axes.set_xlim(box[0], box[2])
     axes.set_ylim(box[1], box[3])
 
 
-def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None:
+def _ground(axes: Axes, tract: Tract, land: Land, box: Box, *, named: bool = True) -> None:
     """Draw stands, what must stay, water and units."""
     crs, water = tract.crs, land.water
+    stands = _seen(tract.stands, crs, box)
     axes.add_collection(
-        _areas(tract.stands, crs, facecolor="#f3f1ea", edgecolor="#b9bfb6", linewidth=0.6)
+        _areas(stands, crs, facecolor="#f3f1ea", edgecolor="#b9bfb6", linewidth=0.6)
     )
-    zones = water.zones
+    zones = _seen(water.zones, crs, box)
     if _has_rows(zones):
         part = zones["cutting"].isin(["partial", "any"]).to_numpy()
         for some, fill in ((zones[part], colours.PART_BUFFER), (zones[~part], colours.BUFFER)):
@@ -131,7 +150,7 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
     if _has_rows(land.exclusions):
         axes.add_collection(
             _areas(
-                land.exclusions,
+                _seen(land.exclusions, crs, box),
                 crs,
                 facecolor="#ffffffb0",
                 edgecolor=colours.EXCLUSION,
@@ -139,11 +158,12 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
                 linewidth=0.7,
             )
         )
-    _draw_water(axes, water.streams)
+    _draw_water(axes, _seen(water.streams, crs, box))
     if _has_rows(water.candidates):
         axes.add_collection(
             _lines(water.candidates.geometry, colour=colours.WATER, width=0.9, dash=(0, (3, 2)))
         )
+    _draw_roads(axes, tract, land)
     tract_line = shapely.boundary(shapely.union_all(_valid(tract.stands)))
     axes.add_collection(_lines([tract_line], colour=colours.INK, width=1.4))
     if tract.units is not None and len(tract.units):
@@ -153,6 +173,26 @@ def _ground(axes: Axes, tract: Tract, land: Land, *, named: bool = True) -> None
             places = label_places(tract.units.geometry)
             for name, (x, y) in zip(tract.units["unit"], places, strict=True):
                 say(axes, str(name), x, y, colour=colours.UNIT, va="top", offset=-6)
+
+
+def _draw_roads(axes: Axes, tract: Tract, land: Land) -> None:
+    """Draw roads as lines and landings as squares; what is too near water over them."""
+    for layer, colour, width in (
+        (land.roads.ways, colours.ROAD, 1.0),
+        (land.roads.too_near, colours.CONFLICT, 2.6),
+    ):
+        if not _has_rows(layer):
+            continue
+        shapes = layer.geometry.to_crs(tract.crs).to_numpy()
+        line = shapely.get_dimensions(shapes) == 1
+        if line.any():
+            axes.add_collection(_lines(shapes[line], colour=colour, width=width))
+        if (~line).any():
+            x, y = shapely.get_coordinates(shapely.centroid(shapes[~line])).T
+            axes.plot(
+                x, y, linestyle="none", marker="s", markersize=4, markerfacecolor=colour,
+                markeredgecolor="white", markeredgewidth=0.5, zorder=3,
+            )  # fmt: skip
 
 
 def _draw_water(axes: Axes, streams: gpd.GeoDataFrame) -> None:
@@ -195,6 +235,18 @@ def _key(land: Land) -> list[Any]:
                 label="Exclusion",
             )
         )  # fmt: skip
+    kinds = set(land.roads.ways["kind"]) if _has_rows(land.roads.ways) else set()
+    if kinds - {"landing"}:
+        key.append(Line2D([], [], color=colours.ROAD, linewidth=1.2, label="Road or skid trail"))
+    if "landing" in kinds:
+        key.append(
+            Line2D(
+                [], [], linestyle="none", marker="s", markersize=4.5, markerfacecolor=colours.ROAD,
+                markeredgecolor="white", label="Landing",
+            )
+        )  # fmt: skip
+    if _has_rows(land.roads.too_near):
+        key.append(Line2D([], [], color=colours.CONFLICT, linewidth=2.6, label="Too near water"))
     if len(land.units_clipped):
         key.append(
             Line2D(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
 from standmap.land import OWN_WIDTH
-from standmap.report import acreage_tables, land_tables
+from standmap.report import acreage_tables, land_tables, road_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 GUIDE_TOPICS: Final = ("acres", "buffers", "rules")
 MOST_CONFLICTS_DRAWN: Final = 24
+NARROW_IN: Final = 3.9
+"""The map for a phone: drawn as wide as it is shown, so that its words can be read."""
 
 
 def land_html(appraisal: Appraisal) -> str:
@@ -69,6 +73,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             linked=linked,
             short=land_lines(tract, land),
             map_image=as_image(land_figure(tract, land)),
+            narrow_map=as_image(land_figure(tract, land, width_in=NARROW_IN)),
             no_streams=tract.streams is None,
             units=tract.units is not None,
             check=land_tables.check_table(land),
@@ -92,9 +97,12 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
                 RULE_NAMES[lead],
                 valued=tract.prices is not None or tract.mills is not None,
             ),
+            residuals=land_tables.residuals_table(land),
             partial_notes=land_tables.partial_notes(land),
             candidates=land_tables.candidate_words(land, settings.channels.feeding_acres),
-            roads=land_tables.roads_table(land),
+            road_check=road_tables.road_check_table(land),
+            road_sources=road_tables.road_sources(land),
+            roads=road_tables.roads_table(land),
             cautions=LAND_CAUTIONS,
             guide=guide_sections(GUIDE_TOPICS),
         )
@@ -111,7 +119,7 @@ def land_lines(tract: Tract, land: Land) -> list[Line]:
     land : Land
         Its ground.
     """
-    tell = (_check_line, _acres_line, _rule_line, _channel_line)
+    tell = (_check_line, _roads_line, _acres_line, _rule_line, _channel_line)
     return kept_whole(line(tract, land) for line in tell)
 
 
@@ -127,21 +135,26 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
         text = "It keeps" if n == 1 else f"All {count(n)} keep"
         text += " off all ground that must stay, as mapped."
     else:
-        by_unit = bad.groupby("unit", sort=False)["acres"].sum()
-        said = [f"unit {name} {land_tables.hundredths(v)}" for name, v in by_unit.items()]
-        text = f"{count(len(by_unit))} of {count(n)} enter ground where nothing may be cut"
-        text += f" ({', '.join(said[:6])}{' ...' if len(said) > 6 else ''} acres)." if said else "."
+        text = f"{count(bad['unit'].nunique())} of {count(n)} enter ground where nothing may be cut"
+        text += f" ({_by_unit(bad)} acres)." if len(bad) else "."
         if len(part):
-            inside = land_tables.hundredths(part["acres"].sum())
-            text += (
-                f" Buffers of which part may be cut hold {inside} acres of "
-                f"{count(part['unit'].nunique())}."
-            )
+            text += f" Buffers of which part may be cut hold {_by_unit(part)} acres."
     if tract.streams is None:
         text += " No stream layer was given: nothing is settled along water."
     elif not land.is_settled:
         text += " Not all of it is settled: see below."
     return ("Harvest units", text)
+
+
+def _by_unit(rows: pd.DataFrame) -> str:
+    """Say how many acres of each unit."""
+    acres_of = rows.groupby("unit", sort=False)["acres"].sum()
+    said = [f"unit {name} {land_tables.hundredths(v)}" for name, v in acres_of.items()]
+    return f"{', '.join(said[:6])}{' ...' if len(said) > 6 else ''}"
+
+
+def _roads_line(_tract: Tract, land: Land) -> Line | None:
+    return road_tables.roads_line(land)
 
 
 def _acres_line(tract: Tract, land: Land) -> Line:

@@ -124,7 +124,7 @@ def rules_table(land: Land) -> Printed | None:
         columns=[
             Column(name="Class of water", cells=heads, words=True),
             *words_if_any(rules.assign(zone=_plain_zone(rules)), "zone", "Zone"),
-            Column(name="Bank slope", cells=words(rules, "slope"), words=True),
+            *words_if_any(rules, "slope", "Bank slope"),
             Column(name="Width each side", cells=words(rules, "width"), words=True),
             Column(name="From", cells=words(rules, "measured_from"), words=True),
             Column(
@@ -132,7 +132,8 @@ def rules_table(land: Land) -> Printed | None:
                 cells=[CUTTING_WORDS.get(cut, cut) for cut in words(rules, "cutting")],
                 words=True,
             ),
-            Column(name="Must stay", cells=words(rules, "must_stay"), words=True),
+            *words_if_any(rules, "must_stay", "Must stay"),
+            *words_if_any(rules, "equipment", "Machines"),
             Column(name="Source", cells=read, words=True),
         ],
         loud=[not bool(v) for v in rules["verified"]],
@@ -172,7 +173,7 @@ def row_cautions(land: Land) -> list[str]:
     if rows.empty:
         return []
     said = rows.loc[rows["caution"] != "", ["class", "caution"]].drop_duplicates("caution")
-    return [f"{c[0].upper()}{c[1:]}" for c in said["caution"].astype(str)]
+    return [f"{c[0].upper()}{c[1:].rstrip('.')}." for c in said["caution"].astype(str)]
 
 
 def widths_table(land: Land) -> Printed | None:
@@ -298,33 +299,19 @@ def _kept_off(unit: str, off: pd.DataFrame) -> Row:
 
 
 def partial_table(land: Land, head: str, rule_name: str, *, valued: bool) -> Printed | None:
-    """Return what may be cut and what must stay in zones of which part may be cut."""
+    """Return what may be cut in zones of which part may be cut."""
     rows = land.partial_harvest
     if rows.empty:
         return None
-    ground = [
-        ground_name("", c, z) + ("" if v else f" ({UNSURE})")
-        for c, z, v in zip(words(rows, "class"), words(rows, "zone"), rows["verified"], strict=True)
-    ]
+    told = np.isfinite(rows["cut_share_pct"].to_numpy(dtype=float))
 
     def known(cells: list[str]) -> list[str]:
-        told = np.isfinite(rows["cut_share_pct"].to_numpy(dtype=float))
         return [cell if t else "" for cell, t in zip(cells, told, strict=True)]
 
+    cut, cut_error = f"{head}_cut", f"{head}_cut_error_pct"
     columns = [
-        Column(name="Zone", cells=ground, words=True),
+        Column(name="Zone", cells=_zone_names(rows), words=True),
         Column(name="Acres", unit="ac", cells=[hundredths(v) for v in numbers(rows, "acres")]),
-        Column(
-            name="Basal area now",
-            unit="sq ft/ac",
-            cells=estimates(rows, "basal_area_sqft", "basal_area_error_pct"),
-        ),
-        Column(name="Error", unit="±", cells=errors(rows, "basal_area_error_pct", "acres")),
-        Column(
-            name="Must stay",
-            unit="sq ft/ac",
-            cells=known([figure(v) for v in numbers(rows, "keep_basal_area_sqft")]),
-        ),
         Column(
             name="Stands there",
             unit=f"MBF {rule_name}",
@@ -333,74 +320,87 @@ def partial_table(land: Land, head: str, rule_name: str, *, valued: bool) -> Pri
         Column(
             name="May be cut",
             unit=f"MBF {rule_name}",
-            cells=known(
-                estimates(rows, f"{head}_cut", f"{head}_cut_error_pct", most=1, divide=BF_PER_MBF)
-            ),
+            cells=known(estimates(rows, cut, cut_error, most=1, divide=BF_PER_MBF)),
         ),
-        Column(
-            name="Error",
-            unit="±",
-            cells=known(errors(rows, f"{head}_cut_error_pct", f"{head}_cut")),
-        ),
+        Column(name="Error", unit="±", cells=known(errors(rows, cut_error, cut))),
     ]
     if valued:
+        value, value_error = "value_usd_cut", "value_usd_cut_error_pct"
         columns += [
             Column(
                 name="Value of it",
                 unit="$",
-                cells=known(
-                    estimates(rows, "value_usd_cut", "value_usd_cut_error_pct", money=True)
-                ),
+                cells=known(estimates(rows, value, value_error, money=True)),
+            ),
+            Column(name="Error", unit="±", cells=known(errors(rows, value_error, value))),
+        ]
+    columns.append(
+        Column(
+            name="Held by",
+            cells=[h or ("all may go" if t else "not figured")
+                   for h, t in zip(words(rows, "held_by"), told, strict=True)],
+            words=True,
+        )
+    )  # fmt: skip
+    return Printed(columns=columns)
+
+
+def residuals_table(land: Land) -> Printed | None:
+    """Return what the rules ask to remain, each figure by its own measure."""
+    rows = land.residuals
+    if rows.empty:
+        return None
+    seen = [
+        f"{now} {unit}" if now else "not figured"
+        for now, unit in zip(
+            estimates(rows, "now", "now_error_pct", most=1), words(rows, "unit"), strict=True
+        )
+    ]
+    return Printed(
+        columns=[
+            Column(name="Zone", cells=_zone_names(rows), words=True),
+            Column(name="The rule asks for", cells=words(rows, "asked"), words=True),
+            Column(name="There now", cells=seen),
+            Column(name="Error", unit="±", cells=errors(rows, "now_error_pct", "now")),
+            Column(
+                name="Must stay",
+                cells=[figure(v, most=1) if np.isfinite(v) else ""
+                       for v in numbers(rows, "must_stay")],
             ),
             Column(
-                name="Error",
-                unit="±",
-                cells=known(errors(rows, "value_usd_cut_error_pct", "value_usd_cut")),
+                name="May go",
+                cells=["" if math.isnan(v) else f"{v:.0f}%" for v in numbers(rows, "may_go_pct")],
             ),
         ]
-    return Printed(columns=columns)
+    )  # fmt: skip
+
+
+def _zone_names(rows: pd.DataFrame) -> list[str]:
+    """Name zones of water, and say which rest on a rule nobody read."""
+    return [
+        ground_name("", c, z) + ("" if v else f" ({UNSURE})")
+        for c, z, v in zip(words(rows, "class"), words(rows, "zone"), rows["verified"], strict=True)
+    ]
 
 
 def partial_notes(land: Land) -> list[str]:
     """Return the rule's words and the way it was figured, for each zone."""
-    return [
-        f"{ground_name('', row['class'], row['zone'])}: "
-        + "; ".join(part for part in (row["keep_text"], row["note"]) if part)
-        + "."
-        for row in land.partial_harvest.to_dict("records")
-    ]
-
-
-def roads_table(land: Land) -> Printed | None:
-    """Return published distances that roads and landings keep from water."""
-    roads = land.water.roads
-    if roads.empty:
-        return None
-    distance = [
-        ""
-        if math.isnan(v)
-        else f"{v:g}" + ("" if math.isnan(p) or p == 0 else f" + {p:g} x slope %")
-        for v, p in zip(roads["distance_ft"], roads["distance_ft_per_pct"], strict=True)
-    ]
-    plain = roads.astype(object).where(roads.notna(), "")
-    return Printed(
-        columns=[
-            Column(name="Of", cells=words(plain, "feature"), words=True),
-            Column(name="Where", cells=words(plain, "condition"), words=True),
-            Column(name="Distance", unit="ft", cells=distance),
-            Column(name="What", cells=words(plain, "what"), words=True),
-            Column(
-                name="Source",
-                cells=[
-                    ", ".join(t for t in (s, y) if t) + ("" if v else f" ({UNSURE})")
-                    for s, y, v in zip(
-                        words(plain, "source"), words(plain, "year"), roads["verified"], strict=True
-                    )
-                ],
-                words=True,
-            ),
+    notes = []
+    for row in land.partial_harvest.to_dict("records"):
+        mine = land.residuals[
+            (land.residuals["class"] == row["class"]) & (land.residuals["zone"] == row["zone"])
         ]
-    )
+        said = [
+            f"{asked}: {note}"
+            for asked, note in zip(words(mine, "asked"), words(mine, "note"), strict=True)
+            if note
+        ]
+        # The rule's own words, unless the table above says them.
+        own = [row["keep_text"]] if row["keep_text"] not in set(mine["asked"]) else []
+        parts = [*own, *said, row["note"]]
+        name = ground_name("", row["class"], row["zone"])
+        notes.append(f"{name}: " + "; ".join(part for part in parts if part) + ".")
+    return notes
 
 
 def candidate_words(land: Land, feeding_acres: float) -> str:

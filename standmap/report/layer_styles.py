@@ -135,6 +135,11 @@ _PLAIN: Final[dict[str, tuple[str, Symbol]]] = {
         "Candidate channel, unverified",
         Symbol(line=colours.WATER, width=0.9, dash=(3, 2)),
     ),
+    "roads": (
+        "Road, skid trail or landing",
+        Symbol(line=colours.ROAD, width=1.2, fill=colours.ROAD, mark="square", size=5),
+    ),
+    "roads_too_near": ("Too near water", Symbol(line=colours.CONFLICT, width=2.8)),
     "left_out": (
         "Net ground left out",
         Symbol(fill=colours.NO_FIGURE, line=colours.INK, width=0.6, mark="x", size=6),

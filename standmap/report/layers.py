@@ -18,15 +18,23 @@ if TYPE_CHECKING:
 LAYERS = ("stands", "plots", "streams", "buffers", "exclusions", "units")
 """Layers of ``appraisal.gpkg``, in order; one that the tract does not have is left out."""
 
-LAND_LAYERS = ("buffer_zones", "candidate_channels", "unit_conflicts", "units_clipped")
+LAND_LAYERS = (
+    *("buffer_zones", "candidate_channels", "unit_conflicts", "units_clipped"),
+    *("roads", "roads_too_near"),
+)
 """Layers of the land page, after those."""
 
 
 def land_layers(land: Land) -> dict[str, gpd.GeoDataFrame]:
     """Return the layers that go with the land page, by name; empty ones left out."""
-    layers = (land.water.zones, land.water.candidates, land.conflicts, land.units_clipped)
+    roads = land.roads
+    checked = [c for c in roads.table if c not in ("name", "kind")]
+    layers = (
+        *(land.water.zones, land.water.candidates, land.conflicts, land.units_clipped),
+        *(roads.ways.join(roads.table[checked]), roads.too_near),
+    )
     # Zones repeat the buffers where no rule has more than one.
-    shown = [land.water.has_zones, True, True, not land.conflicts.empty]
+    shown = [land.water.has_zones, True, True, not land.conflicts.empty, True, True]
     named = zip(LAND_LAYERS, layers, shown, strict=True)
     return {name: layer for name, layer, wanted in named if wanted and not layer.empty}
 

@@ -14,6 +14,7 @@ from pyproj import CRS
 from standmap.errors import Problem
 from standmap.land import (
     CONFLICT_ACRES,
+    STREAM_BUFFER,
     UnitCheck,
     acre_table,
     check_units,
@@ -23,8 +24,9 @@ from standmap.land import (
     unit_table,
 )
 from standmap.steps.acreage import Acreage, lay_acreage
+from standmap.steps.roads import RoadsLaid, lay_roads
 from standmap.steps.water import WaterLaid, lay_water
-from standmap.tract import Ground
+from standmap.tract import Ground, no_water
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
@@ -60,10 +62,14 @@ class Land:
         The ground of each unit that must stay, and each unit without it.
     water : WaterLaid
         Streams, buffers, rules and widths.
+    roads : RoadsLaid
+        Roads and landings, and where they lie too near water.
     streams, buffers, exclusions : GeoDataFrame
         The layers, in degrees; empty where the tract has none.
     partial_harvest : DataFrame
         What may be cut in buffers of which part may be; empty until the plots are worked out.
+    residuals : DataFrame
+        What the rules ask to remain there, each figure by its own measure; likewise.
     problems : list of Problem
         Units that reach into what must stay, leave the tract, or overlap.
     acreage : Acreage
@@ -78,27 +84,31 @@ class Land:
     conflicts: gpd.GeoDataFrame
     units_clipped: gpd.GeoDataFrame
     water: WaterLaid
+    roads: RoadsLaid
     streams: gpd.GeoDataFrame
     buffers: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     problems: list[Problem]
     acreage: Acreage
     partial_harvest: pd.DataFrame = field(default_factory=pd.DataFrame)
+    residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def has_conflict(self) -> bool:
-        """Whether a unit enters ground where nothing may be cut."""
-        return bool((self.unit_check["verdict"] == CONFLICT).any())
+        """Whether a unit enters ground where nothing may be cut, or a road is too near water."""
+        entered = bool((self.unit_check["verdict"] == CONFLICT).any())
+        return entered or self.roads.has_conflict
 
     @property
     def is_settled(self) -> bool:
         """Whether the check has an answer.
 
-        It has none without units, without streams, by a rule nobody read, or where a unit enters
-        ground of which part may be cut.
+        It has none without units, without streams, by a rule nobody read, where a unit enters
+        ground of which part may be cut, or a road crosses water where no crossing is mapped.
         """
         unsure = self.unit_check["verdict"].isin([PART_ONLY, NOT_SETTLED]).any()
-        return not (unsure or self.water.rules.empty or self.unit_acres.empty)
+        lacking = self.water.rules.empty or self.unit_acres.empty
+        return not (unsure or lacking) and self.roads.is_settled
 
 
 def lay_out(tract: Ground) -> Land:
@@ -121,11 +131,12 @@ def lay_out(tract: Ground) -> Land:
         conflicts=in_degrees(_conflicts(check, verdicts)),
         units_clipped=in_degrees(check.clipped),
         water=water,
+        roads=lay_roads(tract, water),
         streams=in_degrees(water.streams),
         buffers=in_degrees(water.buffers),
         exclusions=in_degrees(exclusions),
         acreage=lay_acreage(tract),
-        problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, file)],
+        problems=[*_water_problems(tract, water), *_unit_problems(unit_acres, verdicts, file)],
     )
 
 
@@ -201,28 +212,19 @@ def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
 
 def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
     """Say loudly where nothing is kept along water."""
-    if tract.settings.streams is not None or tract.settings.water is not None:
-        return []
     found = (
-        f" {len(water.candidates)} candidate channels are drained from the elevation raster, to be "
-        "looked at on the ground; they keep no acre."
+        f"{len(water.candidates)} candidate channels are drained from the elevation raster, to be "
+        "looked at on the ground; they keep no acre"
         if len(water.candidates)
         else ""
     )
-    return [
-        Problem(
-            severity="warning",
-            file=tract.path.name,
-            column="streams",
-            what=f"no stream layer is named, so no acre is kept along water.{found}".rstrip("."),
-            mend="Walk the ground, ask the state forestry agency for its stream layer, and name it "
-            "in [streams].",
-        )
-    ]
+    return no_water(tract.settings, tract.path.name, found)
 
 
-def _unit_problems(unit_acres: pd.DataFrame, file: str) -> list[Problem]:
+def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) -> list[Problem]:
     """Say which units reach where they should not."""
+    in_part = verdicts[(verdicts["reason"] == STREAM_BUFFER) & (verdicts["verdict"] == PART_ONLY)]
+    part = in_part.groupby("unit")["acres"].sum()
     problems = []
 
     def warn(unit: str, what: str, mend: str) -> None:
@@ -234,9 +236,11 @@ def _unit_problems(unit_acres: pd.DataFrame, file: str) -> list[Problem]:
         name = str(unit)
         if row["conflict"]:
             acres = row["buffer_acres"] + row["outside_buffer_acres"]
+            some = float(part.get(name, 0.0))
+            of_part = f", {some:.2f} of them as part may be cut there" if some > 0 else ""
             warn(
                 name,
-                f"the harvest unit enters a stream buffer: {acres:.2f} acres must stay",
+                f"the harvest unit enters a stream buffer: {acres:.2f} acres must stay{of_part}",
                 "Pull the unit's line back to the buffer, or check the width against the "
                 "current rule.",
             )

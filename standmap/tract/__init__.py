@@ -8,6 +8,7 @@ from standmap.tract.settings import Settings
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import is_uncruised
 from standmap.tract.uncruised import read_ground
+from standmap.tract.water import no_water
 
 __all__ = [
     "Ground",
@@ -17,6 +18,7 @@ __all__ = [
     "Tract",
     "check_tract",
     "is_uncruised",
+    "no_water",
     "read_ground",
     "read_tract",
     "sample_folder",

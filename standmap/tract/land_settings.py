@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import AliasChoices, Field
 
@@ -18,6 +18,10 @@ from standmap.tract.setting_kinds import (
     NotNegative,
     Positive,
 )
+
+COVER_ABOVE_FT: Final = 10.0
+"""Canopy over this height counts as crown cover where a rule asks for some to remain. Common
+practice, no source. [ft]"""
 
 
 class StreamsTable(LayerTable):
@@ -58,6 +62,30 @@ class BuffersTable(KeyTable):
     )
     step_ft: Positive = Field(default=STEP_FT, description="a distance in feet along the bank")
     reach_ft: Positive = Field(default=REACH_FT, description="a distance in feet out from the bank")
+    cover_above_ft: NotNegative = Field(
+        default=COVER_ABOVE_FT,
+        description="the height in feet from which canopy counts as crown cover",
+    )
+
+
+class RoadsTable(LayerTable):
+    """``[roads]``: roads and skid trails as lines, and the columns of their names and kinds."""
+
+    name: Column = "name"
+    kind: Column = "kind"
+    kinds: dict[str, Literal["road", "skid trail"]] = Field(
+        default_factory=dict,
+        description='pairs such as "haul road" = "road": your kind = "road" or "skid trail"',
+    )
+
+
+class RoadSetbacksTable(KeyTable):
+    """``[road_setbacks]``: how far roads, skid trails and landings keep from water."""
+
+    rule: Name | None = Field(default=None, description='whose rule it is, such as "TX"')
+    road_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+    skid_trail_ft: NotNegative | None = Field(default=None, description="a distance in feet")
+    landing_ft: NotNegative | None = Field(default=None, description="a distance in feet")
 
 
 class ExclusionsTable(LayerTable):

@@ -24,6 +24,7 @@ from standmap.tract.findings import Findings, some
 from standmap.tract.layers import find_rasters, read_exclusions, read_setbacks
 from standmap.tract.plans import check_terrain, read_crossings, read_landings, read_plan
 from standmap.tract.plots import read_plots
+from standmap.tract.roads import read_roads
 from standmap.tract.settings import GroundSettings, Settings
 from standmap.tract.sheets import (
     check_makeable,
@@ -195,6 +196,8 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     rasters = find_rasters(settings.rasters, sources, stands)
     check_steep(settings, file, findings)
     water = read_water(settings, sources, stands, ground="elevation" in rasters)
+    slopes = "elevation" in rasters or settings.buffers.slope_pct is not None
+    roads = read_roads(settings.roads, settings.road_setbacks, sources, stands, ground=slopes)
     layers = read_layers(settings, sources, stands)
     check_terrain(settings.terrain, findings, file)
     plan = read_plan(
@@ -234,6 +237,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         types=types,
         streams=water.streams,
         stream_rules=water.rules,
+        roads=roads,
         rasters=rasters,
         problems=tuple(findings.problems),
         ledger=findings.ledger,

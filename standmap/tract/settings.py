@@ -18,6 +18,8 @@ from standmap.tract.land_settings import (
     LandingsTable,
     PropertyLineTable,
     RastersTable,
+    RoadSetbacksTable,
+    RoadsTable,
     SetbackTable,
     SteepGroundTable,
     StreamsTable,
@@ -319,6 +321,8 @@ class GroundSettings(KeyTable):
     water: WaterTable | None = None
     buffers: BuffersTable = Field(default_factory=BuffersTable)
     channels: ChannelsTable = Field(default_factory=ChannelsTable)
+    roads: RoadsTable | None = None
+    road_setbacks: RoadSetbacksTable | None = None
     exclusions: ExclusionsTable | None = None
     setbacks: Annotated[tuple[SetbackTable, ...], Field(strict=False)] = ()
     property_line: PropertyLineTable | None = None

@@ -13,6 +13,7 @@ from standmap.cruise import Design
 from standmap.harvest import HarvestPlan
 from standmap.products import ProductSpec
 from standmap.tract.ground import Ground
+from standmap.tract.roads import Roads
 from standmap.tract.settings import Settings
 from standmap.tract.tally import COUNTED_ONLY
 from standmap.trees import TaperForms, TaperTable
@@ -68,6 +69,8 @@ class Tract(Ground):
         What is to be cut in each unit, and the plans held beside it.
     landings, crossings : GeoDataFrame or None
         ``unit`` ("" for all), points; lines or points.
+    roads : Roads
+        Roads, skid trails and the setbacks they and landings are held to.
     types : GeoDataFrame or None
         Mapped types that plots are sorted by afterwards: ``type``.
     """
@@ -86,6 +89,7 @@ class Tract(Ground):
     plan: HarvestPlan = field(default_factory=HarvestPlan)
     landings: gpd.GeoDataFrame | None = None
     crossings: gpd.GeoDataFrame | None = None
+    roads: Roads = field(default_factory=Roads)
     types: gpd.GeoDataFrame | None = None
 
     @property

@@ -27,9 +27,11 @@ from standmap.cruise import (
     two_stage_mean,
     volume_basal_ratio,
 )
+from standmap.land import BufferRule, Residual
 from standmap.steps import partial
 from standmap.steps.land import lay_out
 from standmap.steps.plots import figure_tally
+from standmap.steps.residuals import asks_of_zone
 from standmap.steps.results import result_tables
 from standmap.units import BASAL_AREA_CONSTANT, SQFT_PER_ACRE
 
@@ -515,14 +517,22 @@ def test_what_a_zone_must_keep_is_judged_on_what_the_predictions_found(
     wood.cruise(keys, wood.listed("A"), trees)
     tract = standmap.read_tract(wood.folder)
     tally = figure_tally(tract, ledger=tract.ledger.copy())
-    found = result_tables(tract, tally, lay_out(tract)).found
+    land = lay_out(tract)
+    found = result_tables(tract, tally, land).found
     acres = pd.Series({"A": 10.0}, name="zone")
-    keep = partial._Keep(basal_area_sqft=5.0, min_dbh_in=least_dbh_in)
-    made = partial._figures(found, tally, keep, acres, (CUFT,))
+    rule = BufferRule(
+        jurisdiction="x",
+        water_classes=("creek",),
+        width_ft=50.0,
+        keep=Residual(basal_area_sqft=5.0, min_dbh_in=least_dbh_in),
+    )
+    asks = asks_of_zone([rule])
+    held = partial._Held(tract, tally, land, found, asks, acres, land.pieces, "creek", (CUFT,))
+    (made,) = held.seen()
     drawn = tally.trees
     section = BASAL_AREA_CONSTANT * drawn["dbh_in"] ** 2 * (drawn["dbh_in"] >= least_dbh_in)
     called = float(trees["kpi"].sum())
     known = three_p_total(section, drawn["kpi"], ceiling=700, prediction_sum=called)
     per_acre = known.times(1 / float(tract.gross_acres))
-    assert made["basal_area_sqft"] == pytest.approx(per_acre.mean, rel=1e-9)
-    assert made["basal_area_error_pct"] == pytest.approx(per_acre.sampling_error_pct, rel=1e-9)
+    assert made.now == pytest.approx(per_acre.mean, rel=1e-9)
+    assert made.error_pct == pytest.approx(per_acre.sampling_error_pct, rel=1e-9)

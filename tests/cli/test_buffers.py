@@ -48,19 +48,30 @@ def test_it_names_the_unit_the_acres_and_what_must_change(tract, capsys):
     assert main(["buffers", str(tract)]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "2 of 3 enter ground where nothing may be cut" in said
-    assert "stream buffer, perennial 2.42 enters Pull the line back: 2.42 acres out." in said
-    assert "settings of the tract file, not law" in said
+    assert "stream buffer, perennial, 1.37 enters Pull the line back: 1.37 bank strip" in said
+    assert "1.88 enters, part may be cut" in said
+    assert "Source: Plan of this invented tract, 2025" in said
 
 
 def test_strict_says_conflict_then_clean_once_clipped(tract):
+    drop(tract, "road_setbacks")
     assert main(["buffers", str(tract), "--strict"]) == 5
     clip(tract)
     assert main(["buffers", str(tract), "--strict"]) == 0
 
 
-def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
+def test_strict_says_conflict_of_a_road_alone(tract, capsys):
     clip(tract)
-    drop(tract, "buffers.widths_ft")
+    assert main(["buffers", str(tract), "--strict"]) == 5
+    said = " ".join(capsys.readouterr().out.split())
+    assert "2 of 6 checked lie nearer water than they may" in said
+    assert "south road 517 too near" in said
+
+
+def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
+    drop(tract, "road_setbacks")
+    clip(tract)
+    drop(tract, "buffers")
     text = (tract / "tract.toml").read_text()
     rules = '\n[buffers]\nrule = "LA"\n[buffers.classes]\nperennial = "perennial under 20 ft"\n'
     (tract / "tract.toml").write_text(f'{text}{rules}ephemeral = "none"\n')
@@ -70,7 +81,7 @@ def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
 
 def test_strict_without_streams_or_units_is_not_settled(tract, capsys):
     clip(tract)
-    drop(tract, "streams", "buffers.widths_ft")
+    drop(tract, "streams", "buffers", "road_setbacks")
     assert main(["buffers", str(tract), "--strict"]) == 6
     assert "no stream layer is named" in capsys.readouterr().err
     drop(tract, "units", "prescriptions", "alternatives", "harvest", "landings", "crossings")
@@ -81,10 +92,13 @@ def test_what_it_writes(tract, tmp_path):
     out = tmp_path / "check"
     assert main(["buffers", str(tract), "--out", str(out)]) == 0
     assert sorted(p.name for p in out.iterdir()) == [
-        "buffers.gpkg", "buffers.json", "land.html", "unit_check.csv"
+        "buffers.gpkg", "buffers.json", "land.html", "road_check.csv", "unit_check.csv"
     ]  # fmt: skip
     layers = [name for name, _ in pyogrio.list_layers(out / "buffers.gpkg")]
-    assert layers == ["buffers", "exclusions", "unit_conflicts", "units_clipped", "layer_styles"]
+    assert layers == [
+        *("buffers", "exclusions", "buffer_zones", "unit_conflicts", "units_clipped"),
+        *("roads", "roads_too_near", "layer_styles"),
+    ]
     clipped = pyogrio.read_dataframe(out / "buffers.gpkg", layer="units_clipped")
     assert (clipped["acres"] <= clipped["gross_acres"]).all()
     assert json.loads((out / "buffers.json").read_text())["conflict"] is True
@@ -100,8 +114,18 @@ def test_a_folder_that_holds_something_else(tract, tmp_path, capsys):
     assert (out / "land.html").read_text() == "mine"
 
 
+def test_the_check_alone_says_loudly_that_there_are_no_streams(tract, capsys):
+    assert main(["check", str(tract)]) == 0
+    assert "no stream layer" not in capsys.readouterr().err
+    drop(tract, "streams", "buffers", "road_setbacks")
+    assert main(["check", str(tract)]) == 0
+    assert "no stream layer is named, so no acre is kept along water" in capsys.readouterr().err
+
+
 def test_bad_input_is_told_as_ever(tract, capsys):
-    swap(tract, "perennial = 75", "perennail = 75")
+    drop(tract, "buffers")
+    text = (tract / "tract.toml").read_text()
+    (tract / "tract.toml").write_text(f"{text}\n[buffers.widths_ft]\nperennail = 75\n")
     assert main(["buffers", str(tract), "--strict"]) == 1
     assert "streams of this class have no buffer width" in capsys.readouterr().err
 

@@ -217,8 +217,11 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
     path = write_layers(sample_appraisal, tmp_path / "appraisal.gpkg")
     assert [name for name, _ in pyogrio.list_layers(path)] == [
         *LAYERS,
+        "buffer_zones",
         "unit_conflicts",
         "units_clipped",
+        "roads",
+        "roads_too_near",
         STYLE_TABLE,
     ]
     stands = pyogrio.read_dataframe(path, layer="stands")

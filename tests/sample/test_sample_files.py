@@ -16,6 +16,7 @@ from scipy import stats
 from standmap import check_tract, read_tract
 from standmap.land import geodesic_acres
 from standmap.species import resolve
+from standmap.steps.water import lay_water
 
 Layer = Callable[[str], gpd.GeoDataFrame]
 FT_PER_M = 1 / 0.3048
@@ -103,6 +104,17 @@ class TestStreams:
         assert (below[long] > 0).all()
         assert below[long].mean() > 5  # metres
 
+    def test_larger_water_has_a_wider_channel(self, layer: Layer) -> None:
+        width = layer("streams").groupby("class")["channel_ft"].median()
+        assert 0 < width["ephemeral"] < width["intermittent"] < width["perennial"] < 40
+
+    def test_the_rule_is_invented_and_says_so(self) -> None:
+        tract = read_tract(Path(__file__).parents[2] / "sample_gis")
+        rows = [row for rule in tract.stream_rules.values() if rule for row in rule.rows]
+        assert all("invented" in row.caution and row.binding == "voluntary" for row in rows)
+        perennial = tract.stream_rules["perennial"]
+        assert perennial is not None and perennial.depends_on_slope
+
     def test_water_runs_downhill(self, layer: Layer, folder: Path) -> None:
         streams = layer("streams")
         streams = streams[streams.length > 60]
@@ -124,8 +136,7 @@ class TestWhatMustStay:
     def test_one_of_three_units_enters_a_buffer(self, layer: Layer) -> None:
         tract = read_tract(Path(__file__).parents[2] / "sample_gis")
         assert tract.streams is not None
-        feet = layer("streams")["class"].map(tract.settings.buffers.widths_ft)
-        buffers = layer("streams").buffer(feet / FT_PER_M).union_all()
+        buffers = lay_water(tract).buffers.to_crs(layer("units").crs).union_all()
         units = layer("units").set_index("unit").geometry
         acres = units.intersection(buffers).area / 4_046.8564224
         assert acres["A"] > 1
