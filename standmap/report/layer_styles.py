@@ -101,6 +101,7 @@ _LABELS: Final = {
     "units": "unit",
     "units_clipped": "unit",
     "plots": "plot",
+    "landings": "name",
     "next_plots": "plot",
 }
 
@@ -135,10 +136,8 @@ _PLAIN: Final[dict[str, tuple[str, Symbol]]] = {
         "Candidate channel, unverified",
         Symbol(line=colours.WATER, width=0.9, dash=(3, 2)),
     ),
-    "roads": (
-        "Road, skid trail or landing",
-        Symbol(line=colours.ROAD, width=1.2, fill=colours.ROAD, mark="square", size=5),
-    ),
+    "roads": ("Road or skid trail", Symbol(line=colours.ROAD, width=1.2)),
+    "landings": ("Landing", Symbol(fill=colours.ROAD, line="#ffffff", mark="square", size=6)),
     "roads_too_near": ("Too near water", Symbol(line=colours.CONFLICT, width=2.8)),
     "left_out": (
         "Net ground left out",

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
+import shapely
 
 from standmap.report.colours import shade_stands
 from standmap.report.layer_styles import write_layers_styled
@@ -20,7 +21,7 @@ LAYERS = ("stands", "plots", "streams", "buffers", "exclusions", "units")
 
 LAND_LAYERS = (
     *("buffer_zones", "candidate_channels", "unit_conflicts", "units_clipped"),
-    *("roads", "roads_too_near"),
+    *("roads", "landings", "roads_too_near"),
 )
 """Layers of the land page, after those."""
 
@@ -29,12 +30,15 @@ def land_layers(land: Land) -> dict[str, gpd.GeoDataFrame]:
     """Return the layers that go with the land page, by name; empty ones left out."""
     roads = land.roads
     checked = [c for c in roads.table if c not in ("name", "kind")]
+    ways = roads.ways.join(roads.table[checked])
+    # A layer of one kind of shape each: points and lines in one open poorly in a GIS.
+    is_point = shapely.get_dimensions(ways.geometry.to_numpy()) == 0
     layers = (
         *(land.water.zones, land.water.candidates, land.conflicts, land.units_clipped),
-        *(roads.ways.join(roads.table[checked]), roads.too_near),
+        *(ways[~is_point], ways[is_point], roads.too_near),
     )
     # Zones repeat the buffers where no rule has more than one.
-    shown = [land.water.has_zones, True, True, not land.conflicts.empty, True, True]
+    shown = [land.water.has_zones, True, True, not land.conflicts.empty, True, True, True]
     named = zip(LAND_LAYERS, layers, shown, strict=True)
     return {name: layer for name, layer, wanted in named if wanted and not layer.empty}
 

@@ -97,7 +97,7 @@ def test_what_it_writes(tract, tmp_path):
     layers = [name for name, _ in pyogrio.list_layers(out / "buffers.gpkg")]
     assert layers == [
         *("buffers", "exclusions", "buffer_zones", "unit_conflicts", "units_clipped"),
-        *("roads", "roads_too_near", "layer_styles"),
+        *("roads", "landings", "roads_too_near", "layer_styles"),
     ]
     clipped = pyogrio.read_dataframe(out / "buffers.gpkg", layer="units_clipped")
     assert (clipped["acres"] <= clipped["gross_acres"]).all()

@@ -76,6 +76,12 @@ def test_every_layer_has_one_default_style(opened):
     assert {"stands", "plots", "streams", "buffers", "exclusions", "units"} <= set(layers)
 
 
+def test_a_layer_holds_one_kind_of_shape(opened):
+    _, layers, _ = opened
+    for name, layer in layers.items():
+        assert len(set(shapely.get_dimensions(layer.geometry.to_numpy()))) == 1, name
+
+
 def test_the_table_is_among_the_contents_and_names_the_geometry_columns(opened):
     path, _, styles = opened
     with sqlite3.connect(path) as database:

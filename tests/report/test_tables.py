@@ -221,6 +221,7 @@ def test_the_layers_open_in_degrees_with_the_results_as_columns(
         "unit_conflicts",
         "units_clipped",
         "roads",
+        "landings",
         "roads_too_near",
         STYLE_TABLE,
     ]
