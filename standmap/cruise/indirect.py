@@ -249,7 +249,7 @@ def _ratio_fit(
 
 
 def _line_fit(
-    name: str, g: int, c: int, rows: Places, x: Floats, y: Floats, left: Floats | None
+    name: str, g: int, c: int, rows: Places, x: Floats, y: Floats, _left: Floats | None
 ) -> Fit:
     m = rows.size
     if m < 3 or np.ptp(x) == 0:

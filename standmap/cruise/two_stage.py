@@ -145,7 +145,7 @@ def two_stage_total(
     625.0
     """
     names, n, mean, s2 = _stages(values, primary)
-    covers = _sizes(names, n, secondaries)
+    covers = _sizes(names, secondaries)
     many = mean.size
     totals = covers * mean
     between = primaries**2 * float(totals.var(ddof=1)) / many * correction(many, primaries)
@@ -221,7 +221,7 @@ def two_stage_ratio_mean(
     8.333
     """
     names, n, mean, s2 = _stages(values, primary)
-    covers = _sizes(names, n, secondaries)
+    covers = _sizes(names, secondaries)
     many = mean.size
     centre = float(covers @ mean / covers.sum())
     width = (
@@ -252,7 +252,7 @@ def _stages(
     return names, *_moments.by_group(place, y, len(names))
 
 
-def _sizes(names: list[str], n: NDArray[np.int64], secondaries: Mapping[str, float]) -> Floats:
+def _sizes(names: list[str], secondaries: Mapping[str, float]) -> Floats:
     known = {str(k): float(v) for k, v in secondaries.items()}
     lost = [name for name in names if name not in known]
     if lost:

@@ -27,8 +27,6 @@ LEAST_REACH_IN: Final = 18.0
 MOST_REACH_IN: Final = 36.0
 """Reaches a person can have, eye to stick. [in] (common practice, no source)"""
 
-IN_PER_FT: Final = 12.0
-
 
 def _positive(name: str, values: ArrayLike, unit: str, *, zero: bool = False) -> Floats:
     array = np.asarray(values, dtype=np.float64)

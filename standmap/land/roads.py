@@ -17,7 +17,7 @@ from pyproj import CRS
 from standmap.errors import DomainError
 from standmap.land._overlay import Geometries
 from standmap.land.acres import M_PER_FT, to_local
-from standmap.land.rule_lookup import OWN_WIDTH, fixed_width, road_setbacks
+from standmap.land.rule_lookup import fixed_width, road_setbacks
 from standmap.land.rules import Binding, BufferRule, Distance, StreamRule
 from standmap.units import FT_PER_M
 
@@ -171,11 +171,6 @@ def _row(record: Mapping[object, object]) -> BufferRule:
         evidence=text("evidence"),
         caution=text("caution"),
     )
-
-
-def is_own(rule: RoadRule) -> bool:
-    """Return whether the user set the distance."""
-    return rule.rule.jurisdiction == OWN_WIDTH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

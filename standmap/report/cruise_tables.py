@@ -67,7 +67,7 @@ class Crop:
     left_out: int
 
 
-def measure_words(appraisal: Appraisal, measure: str) -> tuple[str, str]:
+def measure_words(measure: str) -> tuple[str, str]:
     """Return a measure's name and its unit per acre."""
     if measure == "value_usd":
         return "Value", "$/ac"
@@ -126,7 +126,7 @@ def stands_table(appraisal: Appraisal) -> Printed:
     cruise = appraisal.cruise
     stands = cruise.stands.assign(_none=cruise.stands["error_pct"].isna())
     stands = stands.sort_values(["_none", "error_pct"], ascending=[True, False]).head(MOST_STANDS)
-    name, unit = measure_words(appraisal, cruise.measure)
+    name, unit = measure_words(cruise.measure)
     marks = {"": "", "stratum": " †", "tract": " ‡"}
     named = [n + marks.get(b, "") for n, b in
              zip(words(stands, "stand"), words(stands, "borrowed"), strict=True)]  # fmt: skip
@@ -202,7 +202,7 @@ def leverage_table(appraisal: Appraisal) -> Printed | None:
     if table.empty:
         return None
     measure = appraisal.cruise.measure
-    name, unit = measure_words(appraisal, measure)
+    name, unit = measure_words(measure)
     show = dollars if _money(measure) else figure
     columns = [
         Column(name="Plot", cells=words(table, "plot"), words=True),
@@ -228,7 +228,7 @@ def heavy_trees_table(appraisal: Appraisal) -> Printed | None:
     if table.empty:
         return None
     measure = appraisal.cruise.measure
-    name, unit = measure_words(appraisal, measure)
+    name, unit = measure_words(measure)
     show = dollars if _money(measure) else figure
     columns = [
         Column(name="Sheet", cells=words(table, "plot"), words=True),

@@ -157,7 +157,7 @@ def _roads_line(_tract: Tract, land: Land) -> Line | None:
     return road_tables.roads_line(land)
 
 
-def _acres_line(tract: Tract, land: Land) -> Line:
+def _acres_line(_tract: Tract, land: Land) -> Line:
     total = land.acres.sum()
     buffers, other = float(total["buffer_acres"]), float(total["exclusion_acres"])
     kept = [f"{acres(buffers)} in stream buffers"] if buffers > 0 else []
@@ -167,7 +167,7 @@ def _acres_line(tract: Tract, land: Land) -> Line:
     return ("Acres", f"{text} leave {acres(total['net_acres'])} net.")
 
 
-def _rule_line(tract: Tract, land: Land) -> Line | None:
+def _rule_line(_tract: Tract, land: Land) -> Line | None:
     rules = land.water.rules
     if rules.empty:
         return None

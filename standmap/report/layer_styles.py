@@ -233,7 +233,7 @@ def _conflict_rules(layer: gpd.GeoDataFrame) -> list[Rule]:
     )
 
 
-def _plot_rules(layer: gpd.GeoDataFrame) -> list[Rule]:
+def _plot_rules(_layer: gpd.GeoDataFrame) -> list[Rule]:
     """Draw plots that count full, and those set aside hollow."""
     full = Symbol(fill=colours.PLOT, line="#ffffff", width=0.8, mark="circle", size=6)
     hollow = Symbol(fill="#ffffff", line=colours.PLOT, width=1.2, mark="circle", size=6)

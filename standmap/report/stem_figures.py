@@ -164,7 +164,7 @@ def draw_stem(
     axes.fill_betweenx(height, -dib / 2, dib / 2, color=_WOOD, linewidth=0)
     for row in logs.to_dict("records"):
         _draw_log(axes, row, height, dib, marks)
-    _label_logs(axes, logs, marks, head=head, top_ft=top_ft, widest_in=widest_in)
+    _label_logs(axes, logs, head=head, top_ft=top_ft, widest_in=widest_in)
     _height_scale(axes, top_ft)
 
 
@@ -227,7 +227,6 @@ def label_heights(middles: list[float], *, gap: float, top: float) -> list[float
 def _label_logs(
     axes: Axes,
     logs: pd.DataFrame,
-    marks: dict[str, ProductMark],
     *,
     head: str,
     top_ft: float,

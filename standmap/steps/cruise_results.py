@@ -119,7 +119,7 @@ def cruise_results(
         stands=_stands(tally, found, measure),
         leverage=heavy_plots(tally, found, acres, measure),
         heavy_trees=heavy_trees(tally, found, acres, measure),
-        checks=_checks(tract, tally, found, acres, [measure, head, "volume_cuft"]),
+        checks=_checks(tally, found, acres, [measure, head, "volume_cuft"]),
         cells=_cells(tally, found, acres, head, width),
         cell_width_in=width,
         products=products,
@@ -225,7 +225,6 @@ def _stands(tally: TallyFigures, found: StandEstimates, measure: str) -> pd.Data
 
 
 def _checks(
-    tract: Tract,
     tally: TallyFigures,
     found: StandEstimates,
     acres: pd.Series,

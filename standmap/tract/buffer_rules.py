@@ -195,7 +195,7 @@ def _rule_of(
             rules=known,
         )
     except DomainError as error:
-        _report_no_rule(str(error), name, table, findings, place)
+        _report_no_rule(str(error), name, findings, place)
         return None
     if not rule.fixed:
         findings.error(
@@ -229,9 +229,7 @@ def _option(
     return table.option or ""
 
 
-def _report_no_rule(
-    said: str, name: str, table: BuffersTable, findings: Findings, place: Place
-) -> None:
+def _report_no_rule(said: str, name: str, findings: Findings, place: Place) -> None:
     """Turn a failed look-up into a problem that shows how to map the class."""
     what, _, known = said.partition(" Known: ")
     if what.startswith("no option"):

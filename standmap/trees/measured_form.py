@@ -10,11 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..errors import DomainError
-from ..logs import board_feet
 from ..species import catalogue, form_class_default
-from ..units import LOG_FT, LOG_RULES, STUMP_FT, TRIM_FT
 from ._checks import Array, attribute, columns, require, require_dbh
-from .form_class import form_class_stems
 
 TREE_SD: Final = 4.0
 """Spread of single trees about their class, in points of form class, until a tract has
@@ -93,56 +90,6 @@ class FormClasses:
             out[mine if np.isnan(dbh_class) else mine & (classes == dbh_class)] = value
         return out
 
-    def effect(
-        self,
-        species_code: npt.ArrayLike,
-        dbh_in: npt.ArrayLike,
-        saw_logs: npt.ArrayLike,
-        weight: npt.ArrayLike = 1.0,
-    ) -> pd.DataFrame:
-        """Return board feet with the default and with the measured form class.
-
-        Parameters
-        ----------
-        species_code, dbh_in, saw_logs : array_like
-            The trees of the tally; those without saw logs add nothing.
-        weight : array_like
-            Trees that each one stands for (trees per acre, or any multiple of it).
-
-        Returns
-        -------
-        DataFrame
-            One row per species and a last one, ``"all"``: ``species``, ``trees`` with saw logs,
-            ``form_class_default`` and ``form_class_used`` (means over those trees), and for each
-            rule ``bf_<rule>_default``, ``bf_<rule>_used`` and ``bf_<rule>_change_pct``.
-
-        Notes
-        -----
-        Each tree is rebuilt as a form-class stem on both butt diameters and scaled log by log,
-        a half log as the 8-foot log it is. About 3 percent per point is to be expected
-        (Mesavage and Girard 1946), more by Doyle in small trees.
-        """
-        code, dbh, logs, given = columns(species_code, dbh_in, saw_logs, weight)
-        kept = (logs > 0) & ~np.isnan(dbh) & (given > 0)
-        codes, dbh, logs, given = code[kept].astype(np.int64), dbh[kept], logs[kept], given[kept]
-        form = {"default": form_class_default(codes), "used": self.predict(codes, dbh)}
-        frame = pd.DataFrame({"species": _names(codes), "trees": 1.0})
-        for how, values in form.items():
-            frame[f"form_class_{how}"] = values * given
-            volume = _tally_board_feet(codes, dbh, logs, values) * given[:, None]
-            for j, rule in enumerate(LOG_RULES):
-                frame[f"bf_{rule}_{how}"] = volume[:, j]
-        frame["weight"] = given
-        sums = frame.groupby("species").sum()
-        sums.loc["all"] = frame.drop(columns="species").sum()
-        for how in form:
-            sums[f"form_class_{how}"] /= sums["weight"]
-        for rule in LOG_RULES:
-            used, usual = sums[f"bf_{rule}_used"], sums[f"bf_{rule}_default"]
-            sums[f"bf_{rule}_change_pct"] = 100.0 * (used / usual.where(usual > 0) - 1.0)
-        sums["trees"] = sums["trees"].astype(np.int64)
-        return sums.drop(columns="weight").reset_index()
-
 
 def _class_of(dbh_in: Array) -> Array:
     # A diameter converted from centimetres may fall a hair short of the line it stands on.
@@ -151,23 +98,6 @@ def _class_of(dbh_in: Array) -> Array:
 
 def _names(codes: npt.NDArray[np.int64]) -> npt.NDArray[np.object_]:
     return catalogue()["common_name"].reindex(codes).to_numpy(dtype=object)
-
-
-def _tally_board_feet(
-    codes: npt.NDArray[np.int64], dbh_in: Array, saw_logs: Array, form_class: Array
-) -> Array:
-    """Return board feet (trees, rules) of 16-foot logs and the half log above them."""
-    stems = form_class_stems(codes, dbh_in, saw_logs, form_class=form_class)
-    total = np.zeros((len(codes), len(LOG_RULES)))
-    top_ft = np.full(len(codes), STUMP_FT)
-    for number in range(int(np.ceil(saw_logs.max(initial=0.0)))):
-        length = LOG_FT * np.clip(saw_logs - number, 0.0, 1.0)
-        rows = length > 0
-        top_ft[rows] += length[rows] + TRIM_FT
-        small = stems.take(rows).dib_in(top_ft[rows])
-        for j, rule in enumerate(LOG_RULES):
-            total[rows, j] += board_feet(small, length[rows], rule)
-    return total
 
 
 def measured_form_class(
@@ -199,8 +129,7 @@ def measured_form_class(
     Returns
     -------
     FormClasses
-        ``.predict(species_code, dbh_in)`` for every tree, ``.report`` to show, ``.effect`` on
-        volume.
+        ``.predict(species_code, dbh_in)`` for every tree, ``.report`` to show.
 
     Raises
     ------

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .._tables import load_table
-from ..units import LB_PER_CUFT_WATER, LB_PER_TON
+from ..units import LB_PER_CUFT_WATER, LB_PER_TON, STACKED_CUFT_PER_CORD
 from ._checks import Array, attribute, columns, require
 
 
@@ -114,7 +114,7 @@ def cords(
         return wood / np.where(softwood, solid["softwood"], solid["hardwood"])
     (per_cord,) = columns(np.broadcast_to(np.asarray(cuft_per_cord, dtype=np.float64), len(wood)))
     require(
-        (per_cord > 0) & (per_cord <= 128), "cuft_per_cord", "above 0 and at most 128", per_cord,
-        "A cord is 128 cu ft stacked; the wood in it is less.",
+        (per_cord > 0) & (per_cord <= STACKED_CUFT_PER_CORD), "cuft_per_cord",
+        "above 0 and at most 128", per_cord, "A cord is 128 cu ft stacked; the wood in it is less.",
     )  # fmt: skip
     return wood / per_cord

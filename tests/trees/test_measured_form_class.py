@@ -113,34 +113,6 @@ def test_more_trees_that_say_the_same_are_believed_more(form, few, more):
     assert abs(other.predict(802, 20.0)[0] - form) <= abs(one.predict(802, 20.0)[0] - form) + 1e-9
 
 
-class TestEffect:
-    def test_a_point_is_about_three_percent_by_international(self):
-        """Mesavage and Girard 1946, table corrections."""
-        rng = np.random.default_rng(3)
-        classes = measure(rng.normal(82.0, 2.0, 300))
-        effect = classes.effect(802, [18.0, 20.0, 22.0], [2.0, 3.0, 2.5]).set_index("species")
-        points = effect["form_class_used"] - effect["form_class_default"]
-        per_point = effect["bf_international_change_pct"] / points
-        assert points["all"] > 1
-        np.testing.assert_allclose(per_point, 3.0, atol=0.5)
-
-    def test_default_volume_is_the_published_trees(self):
-        """White oak of 20 in and 3 logs at class 78: 401 by International (UF4H)."""
-        effect = measure([78.0]).effect(802, 20.0, 3.0, weight=5.0).iloc[-1]
-        assert effect["bf_international_default"] / 5 == pytest.approx(401, abs=1.0)
-        assert effect["bf_international_change_pct"] == pytest.approx(0.0, abs=1e-9)
-
-    def test_all_is_the_sum_and_trees_without_logs_add_nothing(self):
-        classes = measure([84.0] * 3)
-        effect = classes.effect([802, 621, 802], [20.0, 20.0, 12.0], [2.0, 1.5, 0.0])
-        assert effect["species"].tolist() == ["white oak", "yellow-poplar", "all"]
-        parts = effect.set_index("species").select_dtypes("number").filter(like="_default")
-        for rule in ("international", "doyle", "scribner", "scribner_c"):
-            column = parts[f"bf_{rule}_default"]
-            assert column["all"] == pytest.approx(column.iloc[:2].sum(), rel=1e-12)
-        assert effect["trees"].tolist() == [1, 1, 2]
-
-
 @pytest.mark.parametrize(
     ("given_trees", "message"),
     [
