@@ -7,7 +7,7 @@ from standmap.land.comply import UnitCheck, check_units
 from standmap.land.elevation import elevation_at
 from standmap.land.ground import REACH_FT, STEP_FT, GroundBuffers, follow_ground
 from standmap.land.harvest import CONFLICT_ACRES, unit_table
-from standmap.land.measures import compare_acres, survey_grid
+from standmap.land.measures import acres_apart, compare_acres, survey_grid
 from standmap.land.mend import (
     OVERLAP_ACRES,
     SLIVER_WIDTH_FT,
@@ -105,6 +105,7 @@ __all__ = [
     "TerrainBlock",
     "UnitCheck",
     "acre_table",
+    "acres_apart",
     "assign_plots",
     "buffer_streams",
     "candidate_channels",

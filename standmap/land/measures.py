@@ -111,15 +111,52 @@ def compare_acres(
     grid_acres = shapely.area(flat.to_numpy()) * metres**2 / SQM_PER_ACRE
     ellipsoid = geodesic_acres(layer)
     deed = np.full(len(layer), np.nan) if deed_acres is None else np.asarray(deed_acres, float)
+    return acres_apart(
+        ellipsoid,
+        grid_acres,
+        deed,
+        index=pd.Index(layer[id_column].astype(str), name=id_column),
+    )
+
+
+def acres_apart(
+    ellipsoid_acres: ArrayLike,
+    grid_acres: ArrayLike,
+    deed_acres: ArrayLike,
+    *,
+    index: pd.Index | None = None,
+) -> pd.DataFrame:
+    """Set acres measured three ways beside each other, with how far they are apart.
+
+    Parameters
+    ----------
+    ellipsoid_acres, grid_acres, deed_acres : array_like
+        (n,) acres of the same ground; NaN where not known.
+    index : Index, optional
+        (n,) names of the ground.
+
+    Returns
+    -------
+    DataFrame
+        The columns of :func:`compare_acres`.
+
+    Examples
+    --------
+    >>> acres_apart([100.0], [99.92], [102.0]).round(4).iloc[0].to_dict()["grid_differs_pct"]
+    -0.08
+    """
+    ellipsoid, grid, deed = (
+        np.asarray(a, dtype=float) for a in (ellipsoid_acres, grid_acres, deed_acres)
+    )
     whole = np.where(ellipsoid > 0, ellipsoid, np.nan)
     return pd.DataFrame(
         {
             "ellipsoid_acres": ellipsoid,
-            "grid_acres": grid_acres,
-            "grid_differs_pct": 100 * (grid_acres / whole - 1),
-            "grid_scale": np.sqrt(grid_acres / whole),
+            "grid_acres": grid,
+            "grid_differs_pct": 100 * (grid / whole - 1),
+            "grid_scale": np.sqrt(grid / whole),
             "deed_acres": deed,
             "deed_differs_pct": 100 * (deed / whole - 1),
         },
-        index=pd.Index(layer[id_column].astype(str), name=id_column),
+        index=index,
     )

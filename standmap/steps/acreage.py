@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import pandas as pd
 
-from standmap.land import compare_acres
+from standmap.land import acres_apart, compare_acres
 from standmap.tract import Ground
 
 
@@ -46,18 +45,9 @@ def lay_acreage(tract: Ground) -> Acreage:
     """Measure the stands of a tract every way."""
     deeds = tract.stands["deed_acres"] if "deed_acres" in tract.stands else None
     stands = compare_acres(tract.stands, "stand", grid=tract.grid, deed_acres=deeds)
-    ellipsoid, grid = float(stands["ellipsoid_acres"].sum()), float(stands["grid_acres"].sum())
     deed = tract.settings.tract.deed_acres or float(stands["deed_acres"].sum(skipna=False))
-    whole = pd.Series(
-        {
-            "ellipsoid_acres": ellipsoid,
-            "grid_acres": grid,
-            "grid_differs_pct": 100 * (grid / ellipsoid - 1),
-            "grid_scale": math.sqrt(grid / ellipsoid),
-            "deed_acres": deed,
-            "deed_differs_pct": 100 * (deed / ellipsoid - 1),
-        }
-    )
+    ellipsoid, grid = stands["ellipsoid_acres"].sum(), stands["grid_acres"].sum()
+    whole = acres_apart([ellipsoid], [grid], [deed]).iloc[0]
     code = tract.grid.to_authority()
     named = tract.grid.name + (f" ({':'.join(code)})" if code else "")
     return Acreage(stands=stands, tract=whole, grid=named, mends=tract.mends)
