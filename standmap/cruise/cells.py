@@ -212,6 +212,8 @@ class Cells:
 
     Attributes
     ----------
+    sample : Sample
+        The plots, and what was measured on them.
     values : ndarray, shape (P, A)
         Figures of each plot: its own, or those by way of something cheaper.
     stand_index : ndarray of int, shape (P,)
@@ -233,6 +235,8 @@ class Cells:
         Degrees of freedom of the variance; 0 without one.
     left : ndarray, shape (S,)
         Share of the variance left by the finite population correction.
+    contrast : Contrast or None
+        What plots are compared by; None where each is held to its stand's mean.
     shared : tuple of Shared
         Coefficients that stands share.
     """

@@ -160,13 +160,17 @@ def test_double_sampling_is_the_packages_two_parts(units: int | None) -> None:
 
 
 def test_double_sampling_estimates_are_the_packages_own() -> None:
-    # Its standard errors, with calibrated weights, differ by 4 and 9 percent on these 11 trees.
+    # Its standard errors, with calibrated weights, are smaller on these 11 trees: ours are 4.2 and
+    # 10.0 percent over them.
     y, x = CUBIC[MEASURED], SQUARE[MEASURED]
-    for made, kind in ((double_ratio_mean, "ratio"), (double_regression_mean, "line")):
+    for made, kind, over in (
+        (double_ratio_mean, "ratio", 1.042),
+        (double_regression_mean, "line", 1.100),
+    ):
         theirs = DESIGN.loc[f"cherry_two_phase_{kind}"]
         mine = made(y, x, SQUARE, population_units=400)
         assert mine.mean == pytest.approx(theirs["estimate"], rel=RTOL)
-        assert mine.se == pytest.approx(theirs["standard_error"], rel=0.11)
+        assert mine.se / theirs["standard_error"] == pytest.approx(over, abs=1e-3)
 
 
 def test_a_cruise_of_strata_and_seen_ground_is_the_packages() -> None:

@@ -243,7 +243,7 @@ class TestBuffersFlattened:
             streams, fixed_width("any", 40.0, source="a test"), slope_pct=0.0, crs=PLANE
         ).buffers
         plain = set_back(streams, 40.0, crs=PLANE)
-        assert ground(drawn) == pytest.approx(ground(plain), rel=5e-3)
+        assert ground(drawn) == pytest.approx(ground(plain), rel=1e-5)
 
 
 class TestMends:
