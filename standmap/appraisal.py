@@ -7,7 +7,7 @@ its sampling error, every acre is netted of what must stay.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import pandas as pd
 
+from standmap._progress import Progress, teller
 from standmap.cruise import Estimate, total_of
 from standmap.errors import DomainError, Problem
 from standmap.steps.canopy import CanopyFigures, canopy_of_stands
@@ -37,8 +38,6 @@ from standmap.steps.terrain import Terrain, describe_terrain
 if TYPE_CHECKING:
     from standmap.canopy import CanopyFit
     from standmap.tract import Settings, Tract
-
-Progress = Callable[[float, str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -234,7 +233,7 @@ class Appraisal:
         """
         from standmap.report import write_all
 
-        return write_all(self, Path(out), progress=_teller(progress))
+        return write_all(self, Path(out), progress=teller(progress))
 
     def __repr__(self) -> str:
         """One line."""
@@ -280,7 +279,7 @@ def appraise(tract: Tract, *, progress: bool | Progress = False) -> Appraisal:
     >>> bool(appraisal.net_acres < appraisal.gross_acres)
     True
     """
-    tell = _teller(progress)
+    tell = teller(progress)
     ledger = tract.ledger.copy()
 
     tell(0.00, "Laying out buffers and units")
@@ -411,12 +410,3 @@ def _with(layer: gpd.GeoDataFrame, name: str, figures: pd.DataFrame) -> gpd.GeoD
     """Put columns indexed by name beside a layer's own."""
     found = figures.reindex(layer[name].astype(str)).set_axis(layer.index)
     return layer.assign(**{str(c): found[c] for c in found})
-
-
-def _teller(progress: bool | Progress) -> Progress:
-    """Turn the ``progress`` argument into something to call."""
-    if callable(progress):
-        return progress
-    if progress:
-        return lambda fraction, message: print(f"{fraction:4.0%} {message}")
-    return lambda fraction, message: None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from standmap.report.cells import Column, Printed, numbers, words
-from standmap.report.numbers import acres, figure
+from standmap.report.numbers import acres, figure, hundredths, signed
 from standmap.tract.stands import DEED_DIFFERENCE
 
 if TYPE_CHECKING:
@@ -23,12 +23,12 @@ USELESS_GRID_PCT: Final = 1.0
 fifth of a percent."""
 
 
-def _hundredths(value: float) -> str:
-    return figure(value, most=2) if math.isfinite(value) else ""
+def _deed(value: float) -> str:
+    return hundredths(value) if math.isfinite(value) else ""
 
 
-def _signed(value: float, places: int = 2) -> str:
-    return f"{value:+.{places}f}%" if math.isfinite(value) else ""
+def _off(value: float, places: int = 2) -> str:
+    return f"{signed(value, places=places)}%" if math.isfinite(value) else ""
 
 
 def acreage_table(found: Acreage) -> Printed:
@@ -37,26 +37,24 @@ def acreage_table(found: Acreage) -> Printed:
     whole = found.tract
     columns = [
         Column(name="Stand", cells=[str(name) for name in rows.index], words=True),
-        Column(
-            name="Ellipsoid", unit="ac", cells=[_hundredths(v) for v in rows["ellipsoid_acres"]]
-        ),
-        Column(name="Grid", unit="ac", cells=[_hundredths(v) for v in rows["grid_acres"]]),
-        Column(name="Grid differs", cells=[_signed(v, 3) for v in rows["grid_differs_pct"]]),
+        Column(name="Ellipsoid", unit="ac", cells=[hundredths(v) for v in rows["ellipsoid_acres"]]),
+        Column(name="Grid", unit="ac", cells=[hundredths(v) for v in rows["grid_acres"]]),
+        Column(name="Grid differs", cells=[_off(v, 3) for v in rows["grid_differs_pct"]]),
         Column(name="Grid scale", cells=[f"{v:.5f}" for v in rows["grid_scale"]]),
     ]
     foot = [
         "Tract",
-        _hundredths(whole["ellipsoid_acres"]),
-        _hundredths(whole["grid_acres"]),
-        _signed(whole["grid_differs_pct"], 3),
+        hundredths(whole["ellipsoid_acres"]),
+        hundredths(whole["grid_acres"]),
+        _off(whole["grid_differs_pct"], 3),
         f"{whole['grid_scale']:.5f}",
     ]
     if math.isfinite(whole["deed_acres"]) or rows["deed_acres"].notna().any():
         columns += [
-            Column(name="Deed", unit="ac", cells=[_hundredths(v) for v in rows["deed_acres"]]),
-            Column(name="Deed differs", cells=[_signed(v) for v in rows["deed_differs_pct"]]),
+            Column(name="Deed", unit="ac", cells=[_deed(v) for v in rows["deed_acres"]]),
+            Column(name="Deed differs", cells=[_off(v) for v in rows["deed_differs_pct"]]),
         ]
-        foot += [_hundredths(whole["deed_acres"]), _signed(whole["deed_differs_pct"])]
+        foot += [_deed(whole["deed_acres"]), _off(whole["deed_differs_pct"])]
     return Printed(columns=columns, foot=foot)
 
 

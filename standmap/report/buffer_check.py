@@ -12,9 +12,10 @@ from rich.text import Text
 
 from standmap._writing import check_folder, write_folder
 from standmap.report.land_page import land_lines, page_of
-from standmap.report.land_tables import check_rows, hundredths, source_list
+from standmap.report.land_tables import check_rows, source_list
 from standmap.report.layer_styles import write_layers_styled
 from standmap.report.layers import land_layers
+from standmap.report.numbers import hundredths
 from standmap.report.road_tables import road_rows, road_sources
 from standmap.report.tables import write_csv
 from standmap.steps.land import in_degrees

@@ -12,7 +12,7 @@ import pandas as pd
 
 from standmap.report.cells import Column, Printed, estimates, numbers, words
 from standmap.report.names import head_measure, head_rule_name
-from standmap.report.numbers import NOT_KNOWN, count, dollars, figure, percent, plus_minus
+from standmap.report.numbers import NOT_KNOWN, count, dollars, figure, percent, plus_minus, signed
 from standmap.report.words import RULE_NAMES
 from standmap.steps.leverage import FAR_SD
 
@@ -219,7 +219,7 @@ def leverage_table(appraisal: Appraisal) -> Printed | None:
 
 
 def _signed(values: pd.Series) -> list[str]:
-    return [f"{v:+.1f}".replace("-", "−") if math.isfinite(v) else NOT_KNOWN for v in values]
+    return [signed(v) for v in values]
 
 
 def heavy_trees_table(appraisal: Appraisal) -> Printed | None:

@@ -13,7 +13,7 @@ from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.land_figures import conflict_figure, land_figure
 from standmap.report.names import letterhead
-from standmap.report.numbers import acres, count
+from standmap.report.numbers import acres, count, hundredths
 from standmap.report.offline import seal, template
 from standmap.report.words import LAND_CAUTIONS, RULE_NAMES
 from standmap.steps.land import CONFLICT, PART_ONLY
@@ -149,7 +149,7 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
 def _by_unit(rows: pd.DataFrame) -> str:
     """Say how many acres of each unit."""
     acres_of = rows.groupby("unit", sort=False)["acres"].sum()
-    said = [f"unit {name} {land_tables.hundredths(v)}" for name, v in acres_of.items()]
+    said = [f"unit {name} {hundredths(v)}" for name, v in acres_of.items()]
     return f"{', '.join(said[:6])}{' ...' if len(said) > 6 else ''}"
 
 
@@ -192,7 +192,7 @@ def _conflicts(tract: Tract, land: Land) -> list[tuple[str, str, str]]:
         if len(pictures) == MOST_CONFLICTS_DRAWN:
             break
         said = [
-            f"{land_tables.hundredths(row['acres'])} ac "
+            f"{hundredths(row['acres'])} ac "
             + land_tables.ground_name(row["reason"], row["class"], row["zone"])
             for row in rows.to_dict("records")
         ]

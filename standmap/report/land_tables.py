@@ -19,7 +19,7 @@ from standmap.report.cells import (
     words,
     words_if_any,
 )
-from standmap.report.numbers import count, figure
+from standmap.report.numbers import count, figure, hundredths
 from standmap.steps.land import CONFLICT, NOT_SETTLED, PART_ONLY, PASSES
 from standmap.units import BF_PER_MBF
 
@@ -49,11 +49,6 @@ VERDICT_WORDS: Final = {
 }
 MILE_FT: Final = 5280.0
 UNSURE: Final = "unverified"
-
-
-def hundredths(value: float) -> str:
-    """Print acres to a hundredth: lines are pulled back by them."""
-    return figure(value, most=2)
 
 
 def feet(value: float) -> str:

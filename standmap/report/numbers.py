@@ -166,6 +166,28 @@ def acres(value: float) -> str:
     return figure(value, most=2 if 0.005 <= abs(value) < 0.095 else 1)
 
 
+def hundredths(value: float) -> str:
+    """Print acres, or feet, to a hundredth: lines are pulled back by them, and borders measured.
+
+    Examples
+    --------
+    >>> hundredths(2.418)
+    '2.42'
+    """
+    return figure(value, most=2)
+
+
+def signed(value: float, *, places: int = 1) -> str:
+    """Print a change with its sign.
+
+    Examples
+    --------
+    >>> signed(1.24), signed(-0.079, places=3)
+    ('+1.2', '−0.079')
+    """
+    return f"{value:+.{places}f}".replace("-", "−") if math.isfinite(value) else NOT_KNOWN
+
+
 def count(value: float) -> str:
     """Print a whole number of things.
 

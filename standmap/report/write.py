@@ -9,7 +9,6 @@ import os
 import platform
 import shutil
 import tempfile
-from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from pyogrio.errors import DataLayerError, DataSourceError
 from xlsxwriter.exceptions import XlsxWriterException
 
+from standmap._progress import Progress, teller
 from standmap._writing import not_written, try_writing, unfinished_prefix
 from standmap.errors import OutputError
 from standmap.report.cruise_page import cruise_html
@@ -33,7 +33,6 @@ from standmap.report.workbook import write_workbook
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
 
-Progress = Callable[[float, str], None]
 
 RUN_FILE: Final = "run.json"
 MADE_BY: Final = "standmap"
@@ -107,7 +106,7 @@ def write_all(
         If the folder cannot be written, is full, or holds something else. Whatever was there
         before is untouched.
     """
-    tell = _teller(progress)
+    tell = teller(progress)
     target = check_target(out)
     work = None
     try:
@@ -126,14 +125,6 @@ def write_all(
     tell(1.0, "Written")
     files = sorted(p for p in target.rglob("*") if p.is_file())
     return {p.relative_to(target).as_posix(): p for p in files}
-
-
-def _teller(progress: bool | Progress) -> Progress:
-    if callable(progress):
-        return progress
-    if progress:
-        return lambda fraction, message: print(f"{fraction:4.0%} {message}")
-    return lambda fraction, message: None
 
 
 def _new_folder(target: Path) -> Path:

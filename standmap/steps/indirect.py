@@ -137,7 +137,7 @@ class _Cheap:
 
     def _tallied_basal_area(self) -> FloatArray:
         section = BASAL_AREA_CONSTANT * self.trees["dbh_in"].to_numpy(dtype=float) ** 2
-        return _sums(self.plot_at, self.factor * section, self.n)
+        return sums_at(self.plot_at, self.factor * section, self.n)
 
     def mapped_types(self) -> Rows:
         """Sort plots by the mapped type they fell in."""
@@ -230,7 +230,7 @@ class _Cheap:
             plot_of_row=plot[used],
             class_of_row=np.where(direct, DIRECT, 0),
             x_row=np.where(direct, 0.0, scale[used]),
-            x_plot=_sums(plot, left_sum / acres[plot], self.n)[:, None],
+            x_plot=sums_at(plot, left_sum / acres[plot], self.n)[:, None],
             group_of_stand=self.group_of_stand,
             groups=self.groups,
             left=np.clip(1 - kpi / ceiling, 0.0, 1.0)[used],
@@ -283,7 +283,7 @@ class _Cheap:
             plot_of_row=np.tile(np.arange(self.n), 2),
             class_of_row=np.repeat([0, DIRECT], self.n),
             x_row=np.concatenate([x_drawn, np.zeros(self.n)]),
-            x_plot=_sums(plot, called, self.n)[:, None],
+            x_plot=sums_at(plot, called, self.n)[:, None],
             group_of_stand=self.group_of_stand,
             groups=self.groups,
         )
@@ -296,6 +296,6 @@ class _Cheap:
         )
 
 
-def _sums(place: IntArray, figures: FloatArray, n: int) -> FloatArray:
+def sums_at(place: IntArray, figures: FloatArray, n: int) -> FloatArray:
     """Sum figures by place; a float even where there is nothing to sum."""
     return np.asarray(np.bincount(place, weights=figures, minlength=n), dtype=np.float64)

@@ -16,6 +16,7 @@ import pandas as pd
 
 from standmap.cruise import StandEstimates
 from standmap.harvest import Cutting, Prescription, Standing, cut_trees, steer
+from standmap.steps.indirect import sums_at
 from standmap.steps.plots import TallyFigures
 from standmap.steps.sampling import plot_values
 
@@ -145,9 +146,9 @@ class Marking:
         steered = steer(
             self._sum(row, rows, factor * cutting.share),
             cutting if whole_acres else replace(cutting, level=0.0),
-            held=_sums(row, factor * cutting.held, rows),
+            held=sums_at(row, factor * cutting.held, rows),
             brings=self._sum(stand, n, near),
-            takes=_sums(stand, near * cutting.margin_amount, n),
+            takes=sums_at(stand, near * cutting.margin_amount, n),
             stand_of_plot=stand_of_row,
             steers=steers,
         )
@@ -179,10 +180,6 @@ class Marking:
         names = np.array([*logs.products, ""], dtype=object)[logs.product]
         yields = np.isin(names, list(prescription.products))
         return np.bincount(logs.tree[yields], minlength=len(self.tally.trees)) > 0
-
-
-def _sums(place: IntArray, amount: FloatArray, n: int) -> FloatArray:
-    return np.asarray(np.bincount(place, weights=amount, minlength=n), dtype=np.float64)
 
 
 def judged_together(found: StandEstimates) -> tuple[IntArray, int]:

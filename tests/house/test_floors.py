@@ -15,7 +15,7 @@ ROOT = Path(standmap.__file__).parent
 
 FLOORS = [
     {"errors", "units", "_tables", "_jit"},
-    {"_rasters", "_writing", "guide"},
+    {"_progress", "_rasters", "_writing", "guide"},
     {"species", "logs"},
     {"trees"},
     {"products"},

@@ -33,7 +33,7 @@ def test_the_page_has_them_side_by_side(sample_appraisal, read_page):
         "Stand", "Ellipsoid", "Grid", "Grid differs", "Grid scale", "Deed", "Deed differs",
     ]  # fmt: skip
     assert len(table.rows) == len(sample_appraisal.stands)
-    assert table.foot == ["Tract", "639.79", "639.29", "-0.079%", "0.99961", "638.00", "-0.28%"]
+    assert table.foot == ["Tract", "639.79", "639.29", "−0.079%", "0.99961", "638.00", "−0.28%"]
 
 
 def test_the_appraisal_uses_the_ellipsoid(found, sample_appraisal):
