@@ -28,6 +28,7 @@ from standmap.land.relief import (
     terrain_table,
 )
 from standmap.land.roads import (
+    ROAD_CHECK_COLUMNS,
     ROAD_KINDS,
     SHORT_FT,
     RoadCheck,
@@ -79,6 +80,7 @@ __all__ = [
     "OWN_WIDTH",
     "PROPERTY_LINE",
     "REACH_FT",
+    "ROAD_CHECK_COLUMNS",
     "ROAD_KINDS",
     "RULE_COLUMNS",
     "SHORT_FT",

@@ -36,6 +36,12 @@ source. [ft]"""
 SHORT_FT: Final = 1.0
 """Less of a way than this inside a setback is drawing, not road. [ft]"""
 
+ROAD_CHECK_COLUMNS: Final = (
+    *("name", "kind", "length_ft", "inside_ft", "at_crossings_ft", "too_near_ft"),
+    *("crossings", "unmapped_crossings", "nearest_ft"),
+)
+"""What is told of each way and landing; the words of `RoadCheck` say what they hold."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadRule:
@@ -180,10 +186,11 @@ class RoadCheck:
     Attributes
     ----------
     table : DataFrame
-        One row per way or landing: ``name``, ``kind``, ``length_ft`` (NaN for a landing),
-        ``inside_ft`` (of the way, inside its setback), ``at_crossings_ft`` (of those, at mapped
-        crossings), ``too_near_ft`` (the rest; for a landing, how far it must move),
-        ``crossings`` and ``unmapped_crossings`` (where it meets water), ``nearest_ft`` (to water).
+        One row per way or landing, ``ROAD_CHECK_COLUMNS``: ``name``, ``kind``, ``length_ft`` (NaN
+        for a landing), ``inside_ft`` (of the way, inside its setback), ``at_crossings_ft`` (of
+        those, at mapped crossings), ``too_near_ft`` (the rest; for a landing, how far it must
+        move), ``crossings`` and ``unmapped_crossings`` (where it meets water), ``nearest_ft`` (to
+        water).
     ground : GeoDataFrame
         ``name``, ``kind`` and the stretch, or the landing, that lies too near.
     """
@@ -245,11 +252,7 @@ def check_roads(
         near = float(shapely.distance(shape, wet)) * FT_PER_M if not wet.is_empty else np.nan
         rows.append({"name": str(name), "kind": str(kind), **row, "nearest_ft": near})
         stretches.append(bad)
-    columns = (
-        *("name", "kind", "length_ft", "inside_ft", "at_crossings_ft", "too_near_ft"),
-        *("crossings", "unmapped_crossings", "nearest_ft"),
-    )
-    table = pd.DataFrame(rows, columns=list(columns))
+    table = pd.DataFrame(rows, columns=list(ROAD_CHECK_COLUMNS))
     made: NDArray[np.object_] = np.empty(len(stretches), dtype=object)
     made[:] = stretches
     there = ~shapely.is_empty(made)

@@ -53,7 +53,7 @@ def find_openings(
     clear = [u for u, p in planned.items() if p.cut in OPENING_CUTS]
     mine = units[units["unit"].astype(str).isin(clear)].dissolve("unit")  # parts of one are one
     if mine.empty:
-        return pd.DataFrame({"units": [], "n_units": [], "acres": []})
+        return _no_openings()
     shapes = mine.geometry.to_numpy()
     one, other = shapely.STRtree(shapes).query(
         shapes, predicate="dwithin", distance=(apart_ft + DRAWN_APART_FT) / FT_PER_M
@@ -74,6 +74,10 @@ def find_openings(
     return table.sort_values(["acres", "units"], ascending=[False, True]).reset_index(drop=True)
 
 
+def _no_openings() -> pd.DataFrame:
+    return pd.DataFrame({"units": [], "n_units": [], "acres": []})
+
+
 def too_large(tract: Tract, net_acres: pd.Series) -> tuple[pd.DataFrame, list[Problem]]:
     """Return the openings over the tract file's limit, and a warning for each; none without one.
 
@@ -87,8 +91,7 @@ def too_large(tract: Tract, net_acres: pd.Series) -> tuple[pd.DataFrame, list[Pr
     said = tract.settings.harvest
     units = tract.units
     if said.max_opening_acres is None or units is None:
-        nothing = pd.DataFrame({"units": [], "n_units": [], "acres": []})
-        return nothing, []
+        return _no_openings(), []
     limit = said.max_opening_acres
     found = find_openings(
         units, net_acres, tract.plan.prescriptions, apart_ft=said.opening_apart_ft

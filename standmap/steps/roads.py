@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from standmap.land import SHORT_FT, RoadRule, check_roads, follow_ground, set_back
+from standmap.land import (
+    ROAD_CHECK_COLUMNS,
+    SHORT_FT,
+    RoadRule,
+    check_roads,
+    follow_ground,
+    set_back,
+)
 from standmap.steps.water import WaterLaid
 from standmap.tract import Ground, Tract
 
@@ -23,10 +30,7 @@ NO_SETBACK: Final = "no setback given"
 UNSETTLED: Final = "keeps off, rule unread"
 """What the check of a road or landing may say."""
 
-ROAD_COLUMNS: Final = (
-    *("name", "kind", "length_ft", "inside_ft", "at_crossings_ft", "too_near_ft"),
-    *("crossings", "unmapped_crossings", "nearest_ft", "setback", "verified", "verdict"),
-)
+ROAD_COLUMNS: Final = (*ROAD_CHECK_COLUMNS, "setback", "verified", "verdict")
 RULE_COLUMNS: Final = ("kind", "setback", "source", "year", "binding", "verified")
 
 
