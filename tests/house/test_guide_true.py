@@ -109,7 +109,7 @@ def test_every_table_named_is_one_of_the_tract_file(name: str) -> None:
 
 def subcommands() -> dict[str, argparse.ArgumentParser]:
     actions = _parser()._actions
-    return next(a.choices for a in actions if isinstance(a, argparse._SubParsersAction))  # type: ignore[return-value]
+    return next(a.choices for a in actions if isinstance(a, argparse._SubParsersAction))
 
 
 def command_lines(text: str) -> list[str]:
