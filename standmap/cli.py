@@ -21,8 +21,9 @@ also: 5 a harvest unit enters ground where nothing may be cut; 6 none does, but 
 _BUFFERS_EPILOG = """\
 exit status with --strict: 0 every harvest unit keeps off all that must stay; 5 a unit enters ground
 where nothing may be cut, or a road or landing is nearer water than its setback; 6 no unit does, but
-the answer is not settled: a rule is unverified, a unit enters a buffer of which part may be cut, a
-road crosses water where no crossing is mapped, there is no stream layer, or there are no units.
+the answer is not settled: it rests on an unverified rule, a unit enters a buffer of which part may
+be cut, a road crosses water where no crossing is mapped, there is no stream layer, or there are no
+units.
 Without --strict the status is 0 however the check comes out. It is a check of lines on a map, not
 of the ground and not of the law.
 """

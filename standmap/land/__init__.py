@@ -17,6 +17,7 @@ from standmap.land.mend import (
     mend_overlaps,
     mend_polygons,
 )
+from standmap.land.near import LOOK_AROUND_FT, water_near, widest_ft
 from standmap.land.place import assign_plots
 from standmap.land.propose import ProposedUnits, propose_units
 from standmap.land.relief import (
@@ -76,6 +77,7 @@ __all__ = [
     "CHECK_THE_RULE",
     "CONFLICT_ACRES",
     "LANDING_REACH_FT",
+    "LOOK_AROUND_FT",
     "OVERLAP_ACRES",
     "OWN_WIDTH",
     "PROPERTY_LINE",
@@ -148,4 +150,6 @@ __all__ = [
     "terrain_table",
     "to_local",
     "unit_table",
+    "water_near",
+    "widest_ft",
 ]

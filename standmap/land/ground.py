@@ -32,6 +32,7 @@ from standmap.land._overlay import Geometries, polygons_only, union_by, without
 from standmap.land._strip_kernels import strip_outlines, strip_rings
 from standmap.land.acres import M_PER_FT, to_local
 from standmap.land.elevation import elevation_at
+from standmap.land.near import lies_within, widest_ft
 from standmap.land.rules import CUTTING_STRICTNESS, StreamRule
 from standmap.land.stay import QUARTER_SEGMENTS
 from standmap.units import FT_PER_M
@@ -106,6 +107,8 @@ def follow_ground(
     step_ft: float = STEP_FT,
     reach_ft: float = REACH_FT,
     crs: CRS | None = None,
+    near: gpd.GeoSeries | None = None,
+    near_ft: float = 0.0,
 ) -> GroundBuffers:
     """Buffer water by rules whose widths follow the slope of each bank.
 
@@ -131,6 +134,12 @@ def follow_ground(
         Distance over which the slope is taken, out from the bank on the flat. [ft]
     crs : CRS, optional
         Plane to work in, in metres; by default the layer's own ``local_crs``.
+    near : GeoSeries, optional
+        Ground that matters. Banks so far from it that no buffer of these rules comes within
+        ``near_ft`` of it need no slope (those unknown are drawn as level), and are in ``banks``
+        only where none of their water comes nearer.
+    near_ft : float
+        How far around that ground a buffer still matters. [ft]
 
     Returns
     -------
@@ -178,10 +187,18 @@ def follow_ground(
         raise DomainError(f"'slope_pct' must be 0 or more; got {slope_pct}.")
     stand_in = np.nan if slope_pct is None else float(slope_pct)
     slope = np.where(np.isnan(rise), stand_in, np.abs(rise))
+    matters = np.ones(len(banks.row), dtype=bool)
+    if near is not None:
+        reach = banks.half + (widest_ft(by_row) + near_ft + step_ft) * M_PER_FT
+        foot = at_measure(banks.lines, banks.stations.measure)
+        matters = lies_within(foot, to_local(near, plane), reach)
+        slope[~matters] = np.nan_to_num(slope[~matters])
+        # Water that matters nowhere still has a width to be drawn with.
+        matters |= ~np.isin(banks.row, banks.row[matters])
 
     width, sure = _widths(banks, by_row, slope)
     whole, bands = _strips(banks, drawn, by_row, width)
-    table = _bank_table(banks, rise, slope, width.sum(axis=0), sure)
+    table = _bank_table(banks, rise, slope, width.sum(axis=0), sure, matters)
     buffers = _buffer_table(streams, by_row, whole, table, half, plane)
     return GroundBuffers(
         buffers=buffers, zones=_zone_table(by_row, bands, plane, streams), banks=table, crs=plane
@@ -394,9 +411,14 @@ def _pieces(
 
 
 def _bank_table(
-    banks: _Banks, rise: Floats, slope: Floats, width_ft: Floats, sure: Bools
+    banks: _Banks,
+    rise: Floats,
+    slope: Floats,
+    width_ft: Floats,
+    sure: Bools,
+    matters: Bools,
 ) -> pd.DataFrame:
-    """Return one row per station and side with land on it."""
+    """Return one row per station that matters and side with land on it."""
     xy = at_measure(banks.lines, banks.stations.measure)
     start = banks.lines.measure[banks.lines.first][banks.stations.line]
     table = pd.DataFrame(
@@ -414,7 +436,8 @@ def _bank_table(
             "verified": sure.ravel(),
         }
     )
-    return table[~np.repeat(banks.land, 2) | (table["side"] == "right")].reset_index(drop=True)
+    there = ~np.repeat(banks.land, 2) | (table["side"] == "right")
+    return table[there & np.repeat(matters, 2)].reset_index(drop=True)
 
 
 def _buffer_table(

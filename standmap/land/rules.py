@@ -392,7 +392,8 @@ class StreamRule:
             raise DomainError(
                 f"{int(np.isnan(slope).sum())} of {len(slope)} slopes are unknown, and the rule of "
                 f"{self.jurisdiction} for {self.water_class!r} depends on slope. Give an elevation "
-                "raster that covers the stream, or one constant slope to stand in."
+                "raster that covers the stream, or one constant slope to stand in (slope_pct, in "
+                "[buffers] of a tract file)."
             )
         return np.nan_to_num(slope)
 

@@ -16,7 +16,7 @@ from standmap.report.names import letterhead
 from standmap.report.numbers import acres, count, hundredths
 from standmap.report.offline import seal, template
 from standmap.report.words import LAND_CAUTIONS, RULE_NAMES
-from standmap.steps.land import CONFLICT, PART_ONLY
+from standmap.steps.land import CONFLICT, NOT_SETTLED, PART_ONLY, is_entered
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
@@ -66,6 +66,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
     """
     settings = tract.settings
     lead = settings.volume.log_rule
+    wet = land.water.surface_acres
     return seal(
         template("land.html.jinja").render(
             **letterhead(tract),
@@ -80,6 +81,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             conflicts=_conflicts(tract, land),
             part_only=bool((land.unit_check["verdict"] == PART_ONLY).any()),
             reasons=land_tables.reasons_table(land),
+            surface=land_tables.hundredths(wet) if wet > 0 else "",
             acreage=acreage_tables.acreage_table(land.acreage),
             acreage_notes=acreage_tables.acreage_notes(land.acreage),
             mends=acreage_tables.mends_table(land.acreage),
@@ -131,7 +133,8 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
     n = check["unit"].nunique() if len(check) else len(land.units_clipped)
     bad = check[check["verdict"] == CONFLICT]
     part = check[check["verdict"] == PART_ONLY]
-    if bad.empty and part.empty:
+    unread = check[is_entered(check) & (check["verdict"] == NOT_SETTLED)]
+    if bad.empty and part.empty and unread.empty:
         text = "It keeps" if n == 1 else f"All {count(n)} keep"
         text += " off all ground that must stay, as mapped."
     else:
@@ -139,6 +142,8 @@ def _check_line(tract: Tract, land: Land) -> Line | None:
         text += f" ({_by_unit(bad)} acres)." if len(bad) else "."
         if len(part):
             text += f" Buffers of which part may be cut hold {_by_unit(part)} acres."
+        if len(unread):
+            text += f" Buffers by rules nobody read hold {_by_unit(unread)} acres."
     if tract.streams is None:
         text += " No stream layer was given: nothing is settled along water."
     elif not land.is_settled:

@@ -20,7 +20,7 @@ from standmap.report.cells import (
     words_if_any,
 )
 from standmap.report.numbers import count, figure, hundredths
-from standmap.steps.land import CONFLICT, NOT_SETTLED, PART_ONLY, PASSES
+from standmap.steps.land import NOT_SETTLED, PART_ONLY, PASSES, is_entered
 from standmap.units import BF_PER_MBF
 
 if TYPE_CHECKING:
@@ -41,12 +41,8 @@ BINDING_WORDS: Final = {
     "setting": "your setting",
     "": "",
 }
-VERDICT_WORDS: Final = {
-    PASSES: "keeps off",
-    CONFLICT: "enters",
-    PART_ONLY: "enters, part may be cut",
-    NOT_SETTLED: "keeps off, rule unread",
-}
+ENTERS: Final = {False: "enters", True: "enters, part may be cut"}
+"""What is said of a unit inside ground that must stay, by whether part of it may be cut."""
 MILE_FT: Final = 5280.0
 UNSURE: Final = "unverified"
 
@@ -237,7 +233,7 @@ def check_table(land: Land) -> Printed | None:
             Column(name="Finding", cells=words(rows, "finding"), words=True),
             Column(name="What must change", cells=words(rows, "change"), words=True),
         ],
-        loud=[v in (CONFLICT, PART_ONLY) for v in rows["verdict"]],
+        loud=[bool(v) for v in is_entered(rows)],
     )
 
 
@@ -251,9 +247,10 @@ def check_rows(land: Land) -> pd.DataFrame:
     """
     made = []
     for unit, rows in land.unit_check.groupby("unit", sort=False):
-        for row in rows[rows["verdict"].isin([CONFLICT, PART_ONLY])].to_dict("records"):
+        entered = is_entered(rows)
+        for row in rows[entered].to_dict("records"):
             made.append(_entered(str(unit), row))
-        off = rows[rows["verdict"].isin([PASSES, NOT_SETTLED])]
+        off = rows[~entered]
         if len(off):
             made.append(_kept_off(str(unit), off))
     columns = ["unit", "ground", "acres", "finding", "change", "verdict"]
@@ -262,6 +259,7 @@ def check_rows(land: Land) -> pd.DataFrame:
 
 def _entered(unit: str, row: Row) -> Row:
     acres = float(str(row["acres"]))
+    finding = ENTERS[row["verdict"] == PART_ONLY]
     unread = "" if row["verified"] else "; the rule is unverified"
     change = f"Pull the line back: {hundredths(acres)} acres out"
     if row["verdict"] == PART_ONLY:
@@ -272,7 +270,7 @@ def _entered(unit: str, row: Row) -> Row:
         "unit": unit,
         "ground": ground_name(str(row["reason"]), str(row["class"]), str(row["zone"])),
         "acres": acres,
-        "finding": VERDICT_WORDS[str(row["verdict"])] + unread,
+        "finding": finding + unread,
         "change": f"{change}.",
         "verdict": row["verdict"],
     }

@@ -33,9 +33,10 @@ def land_layers(land: Land) -> dict[str, gpd.GeoDataFrame]:
     ways = roads.ways.join(roads.table[checked])
     # A layer of one kind of shape each: points and lines in one open poorly in a GIS.
     is_point = shapely.get_dimensions(ways.geometry.to_numpy()) == 0
+    landings = ways[is_point].dropna(axis="columns", how="all")  # a point has no length
     layers = (
         *(land.water.zones, land.water.candidates, land.conflicts, land.units_clipped),
-        *(ways[~is_point], ways[is_point], roads.too_near),
+        *(ways[~is_point], landings, roads.too_near),
     )
     # Zones repeat the buffers where no rule has more than one.
     shown = [land.water.has_zones, True, True, not land.conflicts.empty, True, True, True]

@@ -26,7 +26,7 @@ from standmap.land import (
 from standmap.steps.acreage import Acreage, lay_acreage
 from standmap.steps.roads import RoadsLaid, lay_roads
 from standmap.steps.water import WaterLaid, lay_water
-from standmap.tract import Ground, no_water
+from standmap.tract import Ground
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
@@ -36,7 +36,7 @@ CONFLICT: Final = "conflict"
 PART_ONLY: Final = "part only"
 NOT_SETTLED: Final = "not settled"
 """What the check of a unit against a rule may say: it keeps off; it enters ground where nothing
-may be cut; it enters ground where only part may be cut; it keeps off, by a rule nobody read."""
+may be cut; it enters ground where only part may be cut; whatever it does, nobody read the rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,27 +198,37 @@ def _judged(check: UnitCheck) -> pd.DataFrame:
     enters = table["acres"] > CONFLICT_ACRES
     part = table["cutting"].isin(["partial", "any"])
     verdict = pd.Series(PASSES, index=table.index, dtype=object)
-    verdict = verdict.mask(~enters & ~table["verified"], NOT_SETTLED)
-    verdict = verdict.mask(enters & part, PART_ONLY).mask(enters & ~part, CONFLICT)
-    return table.assign(verdict=verdict)
+    verdict = verdict.mask(enters & ~part, CONFLICT).mask(~table["verified"], NOT_SETTLED)
+    return table.assign(verdict=verdict.mask(enters & part, PART_ONLY))
+
+
+def is_entered(verdicts: pd.DataFrame) -> pd.Series:
+    """Return which rows are of a unit on ground that must stay, if only by a rule nobody read."""
+    return (verdicts["verdict"] != PASSES) & (verdicts["acres"] > CONFLICT_ACRES)
 
 
 def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
     """Return the ground of the units that is at issue, with its verdict."""
     keys = ["unit", "reason", "class", "zone", "cutting"]
     ground = check.ground.merge(verdicts[[*keys, "verdict"]], on=keys, how="left")
-    return ground[ground["verdict"].isin([CONFLICT, PART_ONLY])].reset_index(drop=True)
+    return ground[is_entered(ground)].reset_index(drop=True)
 
 
 def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
-    """Say loudly where nothing is kept along water."""
-    found = (
-        f"{len(water.candidates)} candidate channels are drained from the elevation raster, to be "
-        "looked at on the ground; they keep no acre"
-        if len(water.candidates)
-        else ""
-    )
-    return no_water(tract.settings, tract.path.name, found)
+    """Say which channels only might be there."""
+    n = len(water.candidates)
+    if not n:
+        return []
+    return [
+        Problem(
+            severity="warning",
+            file=tract.path.name,
+            column="channels",
+            what=f"{n} candidate channel{'' if n == 1 else 's'} drained from the elevation raster "
+            "(they keep no acre)",
+            mend="Look at each on the ground.",
+        )
+    ]
 
 
 def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) -> list[Problem]:

@@ -57,13 +57,17 @@ class RoadsLaid:
 
     @property
     def has_conflict(self) -> bool:
-        """Whether a road or landing lies nearer water than its setback."""
-        return bool((self.table["verdict"] == TOO_NEAR).any())
+        """Whether a road or landing lies nearer water than a setback that somebody read."""
+        near = self.table["verdict"] == TOO_NEAR
+        return bool((near & self.table["verified"].astype(bool)).any())
 
     @property
     def is_settled(self) -> bool:
         """Whether nothing rests on a rule nobody read, or on a crossing nobody mapped."""
-        return not self.table["verdict"].isin([UNSETTLED, NO_CROSSING, NO_WATER]).any()
+        near = self.table["verdict"] == TOO_NEAR
+        unread = near & ~self.table["verified"].astype(bool)
+        unsure = self.table["verdict"].isin([UNSETTLED, NO_CROSSING, NO_WATER])
+        return not (unsure | unread).any()
 
 
 def lay_roads(tract: Ground, water: WaterLaid) -> RoadsLaid:
@@ -81,7 +85,7 @@ def lay_roads(tract: Ground, water: WaterLaid) -> RoadsLaid:
     has_rule = [tract.stream_rules.get(name) is not None for name in water.streams["class"]]
     kept = water.streams[np.array(has_rule, dtype=bool)]
     drawn = {
-        str(kind): _keep_off(rule, tract, water, kept)
+        str(kind): _keep_off(rule, tract, water, kept, ways)
         for kind, rule in rules.items()
         if len(kept) and (ways["kind"] == kind).any()
     }
@@ -124,7 +128,11 @@ def _ways(tract: Tract) -> gpd.GeoDataFrame:
 
 
 def _keep_off(
-    rule: RoadRule, tract: Tract, water: WaterLaid, streams: gpd.GeoDataFrame
+    rule: RoadRule,
+    tract: Tract,
+    water: WaterLaid,
+    streams: gpd.GeoDataFrame,
+    ways: gpd.GeoDataFrame,
 ) -> tuple[shapely.Geometry, float]:
     """Return the ground one kind of way keeps off, and its greatest setback in feet."""
     if rule.starts_at == "zone":
@@ -145,6 +153,7 @@ def _keep_off(
         step_ft=settings.buffers.step_ft,
         reach_ft=settings.buffers.reach_ft,
         crs=tract.crs,
+        near=ways.geometry,
     ).buffers
     ground = shapely.union_all(drawn.geometry.to_crs(tract.crs).to_numpy())
     return ground, float(drawn["max_width_ft"].max()) if len(drawn) else 0.0

@@ -13,14 +13,19 @@ import shapely
 
 from standmap.land import (
     CHECK_THE_RULE,
+    LOOK_AROUND_FT,
     OWN_WIDTH,
     UNVERIFIED,
     StreamRule,
     candidate_channels,
     follow_ground,
+    geodesic_acres,
     road_setbacks,
+    set_back,
+    water_near,
+    widest_ft,
 )
-from standmap.tract import Ground
+from standmap.tract import Ground, Tract
 
 Rules = Mapping[str, StreamRule | None]
 
@@ -53,7 +58,8 @@ class WaterLaid:
     Attributes
     ----------
     streams : GeoDataFrame
-        As read, ``width_ft`` the mean width on each side as drawn (0 where nothing must stay).
+        As read, but for water too far off to matter; ``width_ft`` the mean width on each side
+        as drawn (0 where nothing must stay).
     buffers : GeoDataFrame
         One row per stream that has a buffer: ``class``, ``width_ft`` (mean), ``min_width_ft``,
         ``max_width_ft``, ``channel_ft``, and the rule it rests on.
@@ -70,6 +76,9 @@ class WaterLaid:
         Published distances that roads and landings keep from water, in the rules' jurisdictions.
     candidates : GeoDataFrame
         Candidate channels; empty where the tract names its streams.
+    surface_acres : float
+        Acres of the buffers, inside the stands, that are the water itself: channels as wide as
+        the data say, and ponds.
     """
 
     streams: gpd.GeoDataFrame
@@ -80,6 +89,7 @@ class WaterLaid:
     cautions: tuple[str, ...]
     roads: pd.DataFrame
     candidates: gpd.GeoDataFrame
+    surface_acres: float = 0.0
 
     @property
     def has_zones(self) -> bool:
@@ -92,8 +102,10 @@ def lay_water(tract: Ground) -> WaterLaid:
     if tract.streams is None:
         return _no_water(tract)
     settings = tract.settings.buffers
-    streams = tract.streams.reset_index(drop=True)
     rules = tract.stream_rules
+    ground, around_ft = _ground_that_matters(tract)
+    reach_ft = max(LOOK_AROUND_FT, widest_ft(rules.values()) + around_ft)
+    streams = water_near(tract.streams, ground, reach_ft).reset_index(drop=True)
     by_slope = any(rule is not None and rule.depends_on_slope for rule in rules.values())
     channel = streams["channel_ft"].fillna(0.0).to_numpy(dtype=float)
     found = follow_ground(
@@ -107,6 +119,8 @@ def lay_water(tract: Ground) -> WaterLaid:
         step_ft=settings.step_ft,
         reach_ft=settings.reach_ft,
         crs=tract.crs,
+        near=ground,
+        near_ft=around_ft,
     )
     # `follow_ground` says where each width starts; `file` is the layer's, not the rule's source.
     buffers = found.buffers
@@ -126,7 +140,38 @@ def lay_water(tract: Ground) -> WaterLaid:
         cautions=_cautions(rules),
         roads=_roads(rules),
         candidates=_no_candidates(tract),
+        surface_acres=_surface_acres(tract, streams),
     )
+
+
+def _surface_acres(tract: Ground, streams: gpd.GeoDataFrame) -> float:
+    """Return the acres of buffered water inside the stands; a line of no width has none."""
+    kept = [tract.stream_rules.get(name) is not None for name in streams["class"]]
+    water = streams[np.array(kept, dtype=bool)]
+    areal = shapely.get_dimensions(water.geometry.to_numpy()) == 2
+    wide = ~areal & (water["channel_ft"] > 0).to_numpy(dtype=bool)
+    half_ft = water.loc[wide, "channel_ft"].to_numpy(dtype=float) / 2
+    channels = set_back(water[wide], half_ft, crs=tract.crs).geometry.to_crs(tract.crs)
+    shapes = np.r_[water.geometry[areal].to_numpy(), channels.to_numpy()]
+    stands = np.asarray(tract.stands.geometry.to_numpy(), dtype=object)
+    near, stand = shapely.STRtree(stands).query(shapes, predicate="intersects")
+    inside = shapely.union_all(shapely.intersection(shapes[near], stands[stand]))
+    return float(geodesic_acres(gpd.GeoSeries([inside], crs=tract.crs)).sum())
+
+
+def _ground_that_matters(tract: Ground) -> tuple[gpd.GeoSeries, float]:
+    """Return the ground whose water counts, and how many feet around it buffers do."""
+    shapes = [tract.stands.geometry]
+    if tract.units is not None:
+        shapes.append(tract.units.geometry)
+    around_ft = 0.0
+    if isinstance(tract, Tract):
+        shapes += [
+            layer.geometry for layer in (tract.roads.ways, tract.landings) if layer is not None
+        ]
+        around_ft = widest_ft(rule.rule for rule in tract.roads.rules.values())
+        around_ft = max([around_ft, *(plan.wider_buffers_ft for plan in tract.plan.alternatives)])
+    return gpd.GeoSeries(pd.concat(shapes, ignore_index=True), crs=tract.crs), around_ft
 
 
 def _no_water(tract: Ground) -> WaterLaid:

@@ -8,7 +8,6 @@ from standmap.tract.settings import Settings
 from standmap.tract.tract import Tract
 from standmap.tract.tract_file import is_uncruised
 from standmap.tract.uncruised import read_ground
-from standmap.tract.water import no_water
 
 __all__ = [
     "Ground",
@@ -18,7 +17,6 @@ __all__ = [
     "Tract",
     "check_tract",
     "is_uncruised",
-    "no_water",
     "read_ground",
     "read_tract",
     "sample_folder",

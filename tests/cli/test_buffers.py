@@ -79,6 +79,23 @@ def test_strict_by_a_rule_nobody_read_is_not_settled(tract, capsys):
     assert "Unverified" in capsys.readouterr().out
 
 
+def test_a_unit_inside_a_buffer_nobody_read_is_not_settled_either(tract, capsys):
+    drop(tract, "road_setbacks", "exclusions", "buffers")
+    text = (tract / "tract.toml").read_text()
+    rules = '\n[buffers]\nrule = "MS"\n[buffers.classes]\nperennial = "intermittent"\n'
+    none = 'intermittent = "none"\nephemeral = "none"\n'
+    (tract / "tract.toml").write_text(f"{text}{rules}{none}")
+    out = tract.parent / "check"
+    assert main(["buffers", str(tract), "--strict", "--out", str(out)]) == 6
+    said = " ".join(capsys.readouterr().out.split())
+    assert "0 of 3 enter ground where nothing may be cut." in said
+    assert "Buffers by rules nobody read hold unit A" in said
+    assert "enters; the rule is" in said
+    assert "Look the current rule up first" in said
+    drawn = pyogrio.read_dataframe(out / "buffers.gpkg", layer="unit_conflicts")
+    assert set(drawn["verdict"]) == {"not settled"}
+
+
 def test_strict_without_streams_or_units_is_not_settled(tract, capsys):
     clip(tract)
     drop(tract, "streams", "buffers", "road_setbacks")

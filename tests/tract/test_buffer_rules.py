@@ -8,6 +8,7 @@ import rasterio
 import shapely
 from rasterio import Affine
 
+from standmap.errors import DomainError
 from standmap.steps.land import lay_out
 
 EAST, NORTH = 500_000.0, 4_000_000.0
@@ -72,6 +73,7 @@ class TestPublishedRules:
         land = lay_out(creek.read())
         assert land.acres["buffer_acres"].sum() == pytest.approx(strip_acres(120), rel=1e-6)
         assert land.water.widths["mean_ft"].tolist() == [50, 50]
+        assert land.water.surface_acres == pytest.approx(strip_acres(20), rel=1e-6)
         assert "half the channel's width" in land.buffers["starts_at"].item()
 
     def test_a_channel_in_metres(self, creek):
@@ -269,6 +271,7 @@ class TestWaterPolygons:
             want / FT**2 / SQFT_PER_ACRE, rel=1e-4
         )
         assert land.water.widths["side"].tolist() == ["shore"]
+        assert land.water.surface_acres == pytest.approx(square_acres(100.0**2), rel=1e-5)
         assert land.buffers["starts_at"].item() == "drawn bank"
 
     def test_beside_streams_each_with_its_rule(self, creek):
@@ -294,8 +297,9 @@ class TestWaterPolygons:
 
 class TestNoStreams:
     def test_it_is_said_loudly(self, tiny):
-        land = lay_out(tiny.read())
-        assert "no stream layer is named, so no acre is kept along water" in str(land.problems[0])
+        told = "no stream layer is named, so no acre is kept along water"
+        assert told in said(tiny.check(), "warning")
+        assert told in said(tiny.read().problems, "warning")
 
     def test_candidates_are_shown_and_keep_no_acre(self, tiny):
         valley(tiny.folder, 0.2, 0.2)
@@ -306,7 +310,7 @@ class TestNoStreams:
         land = lay_out(tiny.read())
         assert len(land.water.candidates) and land.acres["buffer_acres"].sum() == 0
         assert land.acres["net_acres"].sum() == pytest.approx(land.acres["gross_acres"].sum())
-        assert "candidate channels" in str(land.problems[0])
+        assert "candidate channel drained" in str(land.problems[0])
         assert set(land.water.candidates["status"]) == {"unverified, look on the ground"}
 
 
@@ -398,3 +402,33 @@ class TestOtherGround:
         tiny.layer("sites.gpkg", [shapely.Point(EAST + 9, NORTH + 9)], feet=["-4"])
         tiny.add("tract.toml", f'\n[[setbacks]]\nfile = "sites.gpkg"\n{keys}\n')
         assert what in said(tiny.check())
+
+
+class TestWaterBeyond:
+    rule = '[buffers]\nrule = "SC"\nclasses = { "blue line" = "perennial" }\n'
+
+    def test_a_creek_goes_on_beyond_the_raster(self, creek):
+        valley(creek.folder, 0.5, 0.1)
+        creek.add("tract.toml", self.rule + '[rasters]\nelevation = "dem.tif"\n')
+        short = lay_out(creek.read())
+        # Its stations fall elsewhere, as they are spread evenly: 1e-9 of the acres.
+        on = shapely.LineString([CREEK.coords[0], (EAST + 9_000, NORTH + 200)])
+        away = shapely.LineString([(EAST + 9_000, NORTH), (EAST + 9_000, NORTH + 900)])
+        creek.layer("streams.gpkg", [on, away], kind=["blue line"] * 2, wide=[20.0] * 2)
+        land = lay_out(creek.read())
+        assert land.acres["buffer_acres"].sum() == pytest.approx(
+            short.acres["buffer_acres"].sum(), rel=1e-7
+        )
+        assert len(land.buffers) == 1
+        assert land.buffers["measured_share"].item() == 1
+
+    def test_a_raster_with_a_hole_in_the_tract_is_not_enough(self, creek):
+        valley(creek.folder, 0.5, 0.1)
+        with rasterio.open(creek.folder / "dem.tif", "r+") as raster:
+            cells = raster.read(1)
+            cells[90:150, 100:140] = -9999
+            raster.nodata = -9999
+            raster.write(cells, 1)
+        creek.add("tract.toml", self.rule + '[rasters]\nelevation = "dem.tif"\n')
+        with pytest.raises(DomainError, match=r"slopes are unknown.*slope_pct, in \[buffers\]"):
+            lay_out(creek.read())
