@@ -69,10 +69,10 @@ def sample(arguments: argparse.Namespace) -> int:
 
 def check(arguments: argparse.Namespace) -> int:
     """Read and check a tract; compute nothing."""
-    from standmap.tract import read_tract
+    from standmap.tract import read_tract, remarks
 
     tract = read_tract(arguments.tract)
-    print_problems(tract.problems)
+    print_problems(remarks(tract))
     print(tract)
     touched = len(tract.ledger)
     print(

@@ -26,7 +26,7 @@ from standmap.land import (
 from standmap.steps.acreage import Acreage, lay_acreage
 from standmap.steps.roads import RoadsLaid, lay_roads
 from standmap.steps.water import WaterLaid, lay_water
-from standmap.tract import Ground
+from standmap.tract import Ground, no_water
 
 WGS84 = "EPSG:4326"
 """What every layer is handed out in. [degrees]"""
@@ -215,20 +215,25 @@ def _conflicts(check: UnitCheck, verdicts: pd.DataFrame) -> gpd.GeoDataFrame:
 
 
 def _water_problems(tract: Ground, water: WaterLaid) -> list[Problem]:
-    """Say which channels only might be there."""
-    n = len(water.candidates)
-    if not n:
-        return []
-    return [
-        Problem(
-            severity="warning",
-            file=tract.path.name,
-            column="channels",
-            what=f"{n} candidate channel{'' if n == 1 else 's'} drained from the elevation raster "
-            "(they keep no acre)",
-            mend="Look at each on the ground.",
-        )
-    ]
+    """Say loudly where nothing is kept along water."""
+    if tract.streams is not None and len(tract.streams) and water.streams.empty:
+        tables = (tract.settings.streams, tract.settings.water)
+        return [
+            Problem(
+                severity="warning",
+                file=", ".join(table.file for table in tables if table is not None),
+                what="no water comes near the stands, so no acre is kept along water",
+                mend="Check that the layer is of this tract, and walk the ground: maps miss small "
+                "channels.",
+            )
+        ]
+    found = (
+        f"{len(water.candidates)} candidate channels are drained from the elevation raster, to be "
+        "looked at on the ground; they keep no acre"
+        if len(water.candidates)
+        else ""
+    )
+    return no_water(tract.settings, tract.path.name, found)
 
 
 def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) -> list[Problem]:

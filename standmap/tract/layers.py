@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from rasterio.windows import Window, from_bounds
 
-from standmap._rasters import open_raster, stated_units
+from standmap._rasters import RasterUnits, ft_per_unit, open_raster, stated_units
 from standmap.errors import InputError
 from standmap.land import set_back
 from standmap.tract.columns import Column, find_columns
@@ -26,6 +27,10 @@ NEAR_M: Final = 1609.344
 """A layer with nothing within a mile of the stands is not of this tract. [m]"""
 WHOLLY: Final = 0.999
 """Share of the stands' acres a raster must cover to be said to cover the tract."""
+LAND_FT: Final = (-1_450.0, 29_100.0)
+"""Lowest shore (the Dead Sea) and highest summit, with some room. Common knowledge. [ft]"""
+MOST_CELLS: Final = 512
+"""Elevations are looked through in so many rows and columns at most."""
 
 
 def read_exclusions(
@@ -260,6 +265,8 @@ def find_rasters(
         path = sources.find(file, f"[rasters] {kind}")
         if path is not None and _check_raster(path, file, sources.findings, stands):
             _check_units(path, table, kind, sources)
+            if kind == "elevation":
+                _check_heights(path, file, table.elevation_units, sources.findings, stands)
             rasters[kind] = path
     return rasters
 
@@ -278,6 +285,33 @@ def _check_units(path: Path, table: RastersTable, kind: str, sources: Sources) -
         sources.findings.warn(path.name, what, f"{mend}, unless the file is wrong.")
     else:
         sources.findings.error(path.name, what, f'{mend} (or "{used}", if the file is wrong).')
+
+
+def _check_heights(
+    path: Path, file: str, units: RasterUnits, findings: Findings, stands: gpd.GeoDataFrame | None
+) -> None:
+    """Refuse elevations that no land has: most often cells with no data that do not say so."""
+    with open_raster(path) as source:
+        window = None
+        if stands is not None:
+            bounds = stands.geometry.to_crs(source.crs.to_wkt()).total_bounds
+            here = from_bounds(*bounds, transform=source.transform)
+            window = here.intersection(Window(0, 0, source.width, source.height))
+        rows, columns = (window.height, window.width) if window else source.shape
+        shape = (min(int(rows) + 1, MOST_CELLS), min(int(columns) + 1, MOST_CELLS))
+        cells = source.read(1, window=window, out_shape=shape, masked=True)
+        height = cells.compressed().astype(float) * source.scales[0] + source.offsets[0]
+    feet = height[np.isfinite(height)] * ft_per_unit(units)
+    odd = feet[(feet < LAND_FT[0]) | (feet > LAND_FT[1])]
+    if len(odd):
+        value = odd[int(np.argmax(np.abs(odd)))] / ft_per_unit(units)
+        findings.error(
+            file,
+            f"{len(odd) / len(feet):.0%} of the elevations over the stands are of no land",
+            f"If {value:g} stands for no data, say so in the raster (its nodata value); else check "
+            "elevation_units in [rasters].",
+            value=f"{value:g} {_UNIT_WORDS[units]}",
+        )
 
 
 def _check_raster(

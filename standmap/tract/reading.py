@@ -41,7 +41,7 @@ from standmap.tract.tract import Tract
 from standmap.tract.tract_file import locate, read_settings
 from standmap.tract.tree_checks import checked_aliases
 from standmap.tract.types import read_types
-from standmap.tract.water import read_water
+from standmap.tract.water import no_water, read_water
 from standmap.trees import fit_heights, national_stems
 
 OUTSIDE: Final = "its plot is outside every stand"
@@ -98,9 +98,26 @@ def check_tract(path: str | Path) -> list[Problem]:
         Empty where all is well; a tract can be appraised if none of them is an error.
     """
     try:
-        return list(_read(path)[1])
+        tract, problems = _read(path)
     except InputError as error:
         return list(error.problems)
+    return list(problems) if tract is None else remarks(tract)
+
+
+def remarks(tract: Tract) -> list[Problem]:
+    """Return what there is to say of a tract that can be appraised, before it is.
+
+    Parameters
+    ----------
+    tract : Tract
+        As read.
+
+    Returns
+    -------
+    list of Problem
+        ``tract.problems``, and that no acre is kept along water where none is named.
+    """
+    return [*tract.problems, *no_water(tract.settings, tract.path.name)]
 
 
 def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from standmap.errors import Problem
 from standmap.land import OWN_WIDTH, StreamRule
 from standmap.tract.buffer_rules import Place, rules_of_classes
 from standmap.tract.columns import Column, find_columns
@@ -69,13 +70,6 @@ def read_water(
     if settings.water is not None:
         tables.append((settings.water, "[water]"))
     if not tables:
-        sources.findings.warn(
-            sources.tract_file,
-            "no stream layer is named, so no acre is kept along water",
-            "Walk the ground, ask the state forestry agency for its stream layer, and name it in "
-            "[streams].",
-            column="streams",
-        )
         return Water()
     layers = [_read(table, key, sources, stands) for table, key in tables]
     read = [layer for layer in layers if layer is not None]
@@ -102,6 +96,33 @@ def read_water(
     streams["width_ft"] = streams["class"].map(own).astype(float)
     kept = ["class", "width_ft", "channel_ft", "geometry", "source_row", "file"]
     return Water(streams=streams[kept], rules=rules or {})
+
+
+def no_water(settings: GroundSettings, file: str, found: str = "") -> list[Problem]:
+    """Return the warning that no acre is kept along water; nothing where the tract names water.
+
+    Parameters
+    ----------
+    settings : GroundSettings
+        The tract file.
+    file : str
+        Its name.
+    found : str
+        What else there is to say of water here.
+    """
+    if settings.streams is not None or settings.water is not None:
+        return []
+    said = f"no stream layer is named, so no acre is kept along water. {found}"
+    return [
+        Problem(
+            severity="warning",
+            file=file,
+            column="streams",
+            what=said.strip().rstrip("."),
+            mend="Walk the ground, ask the state forestry agency for its stream layer, and name it "
+            "in [streams].",
+        )
+    ]
 
 
 def _read(

@@ -464,6 +464,23 @@ def test_a_raster_that_says_what_the_tract_file_does(tiny, band, units):
     assert tiny.read().problems == ()
 
 
+def test_cells_of_no_data_that_do_not_say_so(tiny):
+    raster(tiny.folder / "dem.tif")
+    with rasterio.open(tiny.folder / "dem.tif", "r+") as target:
+        cells = target.read(1)
+        cells[10:20] = -9999
+        target.write(cells, 1)
+    tiny.add("tract.toml", '[rasters]\nelevation = "dem.tif"\n')
+    (problem,) = [p for p in tiny.check() if p.file == "dem.tif"]
+    assert problem.severity == "error"
+    assert "of the elevations over the stands are of no land" in problem.what
+    assert problem.value == "-9999 metres"
+    assert "If -9999 stands for no data, say so in the raster" in problem.mend
+    with rasterio.open(tiny.folder / "dem.tif", "r+") as target:
+        target.nodata = -9999
+    assert not [p for p in tiny.check() if p.file == "dem.tif"]
+
+
 def test_a_good_raster(tiny):
     raster(tiny.folder / "dem.tif")
     tiny.add("tract.toml", '[rasters]\nelevation = "dem.tif"\n')

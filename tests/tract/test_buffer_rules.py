@@ -10,6 +10,7 @@ from rasterio import Affine
 
 from standmap.errors import DomainError
 from standmap.steps.land import lay_out
+from standmap.tract import check_tract
 
 EAST, NORTH = 500_000.0, 4_000_000.0
 FT = 0.3048
@@ -298,8 +299,8 @@ class TestWaterPolygons:
 class TestNoStreams:
     def test_it_is_said_loudly(self, tiny):
         told = "no stream layer is named, so no acre is kept along water"
-        assert told in said(tiny.check(), "warning")
-        assert told in said(tiny.read().problems, "warning")
+        assert told in said(check_tract(tiny.folder), "warning")
+        assert told in str(lay_out(tiny.read()).problems[0])
 
     def test_candidates_are_shown_and_keep_no_acre(self, tiny):
         valley(tiny.folder, 0.2, 0.2)
@@ -310,7 +311,7 @@ class TestNoStreams:
         land = lay_out(tiny.read())
         assert len(land.water.candidates) and land.acres["buffer_acres"].sum() == 0
         assert land.acres["net_acres"].sum() == pytest.approx(land.acres["gross_acres"].sum())
-        assert "candidate channel drained" in str(land.problems[0])
+        assert "candidate channels" in str(land.problems[0])
         assert set(land.water.candidates["status"]) == {"unverified, look on the ground"}
 
 
@@ -421,6 +422,15 @@ class TestWaterBeyond:
         )
         assert len(land.buffers) == 1
         assert land.buffers["measured_share"].item() == 1
+
+    def test_all_of_it_too_far_off_is_said(self, creek):
+        away = shapely.LineString([(EAST + 1_900, NORTH), (EAST + 1_900, NORTH + 900)])
+        creek.layer("streams.gpkg", [away], kind=["blue line"], wide=[20.0])
+        creek.add("tract.toml", self.rule)
+        creek.add("tract.toml", "slope_pct = 20\n")
+        land = lay_out(creek.read())
+        assert land.acres["buffer_acres"].sum() == 0
+        assert "streams.gpkg: no water comes near the stands" in str(land.problems[0])
 
     def test_a_raster_with_a_hole_in_the_tract_is_not_enough(self, creek):
         valley(creek.folder, 0.5, 0.1)
