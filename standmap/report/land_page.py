@@ -81,7 +81,7 @@ def page_of(tract: Tract, land: Land, *, warnings: int = 0, linked: bool = False
             conflicts=_conflicts(tract, land),
             part_only=bool((land.unit_check["verdict"] == PART_ONLY).any()),
             reasons=land_tables.reasons_table(land),
-            surface=land_tables.hundredths(wet) if wet > 0 else "",
+            surface=hundredths(wet) if wet > 0 else "",
             acreage=acreage_tables.acreage_table(land.acreage),
             acreage_notes=acreage_tables.acreage_notes(land.acreage),
             mends=acreage_tables.mends_table(land.acreage),

@@ -219,7 +219,7 @@ def _zone_rules(layer: gpd.GeoDataFrame) -> list[Rule]:
 
 
 def _conflict_rules(layer: gpd.GeoDataFrame) -> list[Rule]:
-    """Draw ground at issue, by whether all of it must stay or part may go."""
+    """Draw ground at issue, by whether all of it must stay, part may go, or nobody read it."""
     strong = Symbol(fill=colours.UNIT, opacity=0.35, line=colours.UNIT, width=1.8, mark="cross")
     weak = Symbol(line=colours.UNIT, width=1.2, dash=(3, 2), mark="circle", size=3)
     return _by_column(
@@ -228,6 +228,8 @@ def _conflict_rules(layer: gpd.GeoDataFrame) -> list[Rule]:
         lambda verdict: (
             ("Unit enters ground where part may be cut", weak)
             if verdict == "part only"
+            else ("Unit enters ground whose rule is unverified", weak)
+            if verdict == "not settled"
             else ("Unit enters ground that must stay", strong)
         ),
     )
