@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from standmap.report.heights_alone import heights_sentence
 from standmap.report.names import (
     confidence_text,
     head_measure,
@@ -80,6 +81,13 @@ def _sureness(appraisal: Appraisal) -> Line:
     low += FLOOR_MARK if note else ""
     unit = "" if valued else f" MBF {head_rule_name(appraisal)}"
     confidence = confidence_text(appraisal)
+    if found.sampling_error_pct == 0:
+        told = [
+            "Every tree was tallied, so no error comes from sampling.",
+            heights_sentence(appraisal),
+            "Prices, missed trees, missed defect and growth are in no error.",
+        ]
+        return ("How sure", " ".join(t for t in told if t))
     return (
         "How sure",
         f"Between {low} and {high}{unit} at {confidence} confidence (sampling error "
@@ -280,6 +288,10 @@ def summary_text(appraisal: Appraisal) -> str:
     if len(conflicts):
         reach = "reaches" if len(conflicts) == 1 else "reach"
         lines.append(("Units", f"{', '.join(conflicts)} {reach} into a stream buffer"))
+    heights = appraisal.cruise.heights_alone["error_pct"].dropna()
+    if len(heights):
+        error = plus_minus(float(heights.iloc[0]))
+        lines.append(("Heights", f"{error} by heights from a curve alone, in no other \u00b1"))
     body = "\n".join(f"  {name:<10} {text}" for name, text in lines)
     return (
         f"{tract_name(appraisal)}\n{body}\n"

@@ -17,6 +17,7 @@ from standmap.report import colours, cruise_tables
 from standmap.report.answer import Line, kept_whole
 from standmap.report.figures import STYLE, as_image
 from standmap.report.guide_pages import guide_sections
+from standmap.report.heights_alone import heights_sentence, heights_table
 from standmap.report.names import confidence_text, head_rule_name, letterhead
 from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, template
@@ -81,6 +82,8 @@ def _context(appraisal: Appraisal) -> dict[str, Any]:
         "far_sd": f"{FAR_SD:g}",
         "heavy_trees": cruise_tables.heavy_trees_table(appraisal),
         "few": cruise_tables.few_table(appraisal),
+        "heights": heights_table(appraisal),
+        "heights_told": heights_sentence(appraisal),
         "sample_sections": sample_sections_html(appraisal),
         "crops": cruise_tables.crops(appraisal),
         "cell_width": f"{cruise.cell_width_in:g}",
@@ -129,7 +132,9 @@ def cruise_lines(appraisal: Appraisal) -> list[Line]:
 def _sure_line(appraisal: Appraisal) -> Line:
     error = appraisal.total(appraisal.cruise.measure).sampling_error_pct
     if error == 0:
-        return ("How sure", "Every tree was tallied, so no error comes from sampling.")
+        heights = heights_sentence(appraisal)
+        told = f"Every tree was tallied, so no error comes from sampling. {heights}"
+        return ("How sure", told.rstrip())
     luck = "draw" if tallied_whole(appraisal) else "plots"
     return (
         "How sure",

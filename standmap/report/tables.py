@@ -303,6 +303,12 @@ def _cruise_tables(appraisal: Appraisal) -> list[tuple[str, str, str, pd.DataFra
             cruise.checks,
         ),
         (
+            "cruise_heights",
+            "Error of heights",
+            "Error of heights from a curve alone, in stands tallied whole; in no other error",
+            cruise.heights_alone,
+        ),
+        (
             "cruise_cells",
             "Cell errors",
             "Stand and stock table with the error of each cell; blank species or class: all",

@@ -20,6 +20,7 @@ from standmap.cruise import (
 )
 from standmap.errors import Problem
 from standmap.steps.cruise_words import ESTIMATORS, VARIANCES, estimator_key, part_words
+from standmap.steps.height_error import height_problems, heights_alone
 from standmap.steps.leverage import heavy_plots, heavy_trees, measured_figures
 from standmap.steps.plots import TallyFigures
 from standmap.steps.sampling import line_attribute
@@ -70,10 +71,13 @@ class CruiseResults:
         Width of those classes. [in]
     products : DataFrame
         ``product, plots`` that hold it, ``few``.
+    heights_alone : DataFrame
+        What filled heights do to stands tallied whole; see
+        `standmap.steps.height_error.heights_alone`.
     measure : str
         Leading measure: value where anything is priced, else board feet.
     problems : tuple of Problem
-        Few plots, and products met on few plots.
+        Few plots, products met on few plots, heights of a whole tally from a curve.
     """
 
     strata: pd.DataFrame
@@ -85,6 +89,7 @@ class CruiseResults:
     cells: pd.DataFrame
     cell_width_in: float
     products: pd.DataFrame
+    heights_alone: pd.DataFrame
     measure: str
     problems: tuple[Problem, ...]
 
@@ -111,6 +116,8 @@ def cruise_results(
     valued = bool(values[:, tally.attributes.index("value_usd")].any())
     measure = "value_usd" if valued else head
     products = _products(tally)
+    leading = list(dict.fromkeys([measure, head, "volume_cuft"]))
+    alone = heights_alone(tract, tally, found, acres, leading)
     dbh = tally.trees["dbh_in"].to_numpy(dtype=float)
     width = 2.0 if np.unique(dbh_class(dbh)).size <= MOST_CLASSES else 4.0
     return CruiseResults(
@@ -119,12 +126,13 @@ def cruise_results(
         stands=_stands(tally, found, measure),
         leverage=heavy_plots(tally, found, acres, measure),
         heavy_trees=heavy_trees(tally, found, acres, measure),
-        checks=_checks(tally, found, acres, [measure, head, "volume_cuft"]),
+        checks=_checks(tally, found, acres, leading),
         cells=_cells(tally, found, acres, head, width),
         cell_width_in=width,
         products=products,
+        heights_alone=alone,
         measure=measure,
-        problems=tuple(_problems(tract, tally, products)),
+        problems=(*_problems(tract, tally, products), *height_problems(tract, alone)),
     )
 
 
@@ -232,9 +240,8 @@ def _checks(
 ) -> pd.DataFrame:
     """Put the intervals of each leading measure side by side."""
     sample = found.sample
-    names = list(dict.fromkeys(measures))
-    at = [sample.attributes.index(m) for m in names]
-    few = sample.restated(sample.values[:, at], names)  # noqa: PD011 - not a frame
+    at = [sample.attributes.index(m) for m in measures]
+    few = sample.restated(sample.values[:, at], measures)  # noqa: PD011 - not a frame
     own = estimate(few)
     total = own.total(acres)
     random = neighbour = None
@@ -244,7 +251,7 @@ def _checks(
         random = estimate(_with_line(few, None)).total(acres)
         neighbour = estimate(_with_line(few, line)).total(acres)
     rows = []
-    for k, name in enumerate(names):
+    for k, name in enumerate(measures):
         again = _again(own, acres, name)
         rows.append(
             {

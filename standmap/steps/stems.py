@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -183,6 +183,33 @@ def without_measured_form(
     return OtherStems(
         stems=other.stems(by_form_class), moved=moved, form_class=usual, form_class_used=used
     )
+
+
+def with_heights(
+    grown: GrownTally,
+    height_ft: FloatArray,
+    settings: Settings,
+    taper: TaperTable | TaperForms | None,
+) -> GrownTally:
+    """Grow the same trees again with other heights, each by the kind of stem it had.
+
+    Parameters
+    ----------
+    grown : GrownTally
+        The tally as it was grown.
+    height_ft : ndarray, shape (trees,)
+        Total heights. [ft]
+    settings : Settings
+        The tract file.
+    taper : TaperTable, TaperForms or None
+        The user's own stem profiles.
+    """
+    by_form_class = _takes_form_class(
+        grown.trees, grown.trees["height_used_ft"].to_numpy(dtype=float), settings
+    )
+    growth = _Growth(grown.trees, height_ft, settings, taper, grown.form_classes)
+    trees = grown.trees.assign(height_used_ft=height_ft)
+    return replace(grown, trees=trees, stems=growth.stems(by_form_class))
 
 
 def _enter_filled(

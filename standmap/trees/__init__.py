@@ -8,6 +8,7 @@ from .form_class import (
     tree_board_feet,
     upper_log_taper_in,
 )
+from .height_error import HeightError, MeasuredHeights, height_error
 from .height_forms import (
     height_curtis1967,
     height_naslund1937,
@@ -35,6 +36,8 @@ __all__ = [
     "FormClasses",
     "HeightCurve",
     "HeightCurves",
+    "HeightError",
+    "MeasuredHeights",
     "Profile",
     "Stems",
     "TaperForms",
@@ -45,6 +48,7 @@ __all__ = [
     "green_weight",
     "has_national_model",
     "height_curtis1967",
+    "height_error",
     "height_naslund1937",
     "height_richards1959",
     "height_wykoff1982",

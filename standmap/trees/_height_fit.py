@@ -71,12 +71,12 @@ def fit_form(
     chosen = FORMS[form]
     y = np.log(above) if chosen.logged is not None else above
     ratio = 0.0 if like is None else like.ratio
-    weights = np.ones(len(y)) if like is None else _slope_of_effect(chosen, dbh_in, like)
+    weights = np.ones(len(y)) if like is None else slope_of_effect(chosen, dbh_in, like)
     coefficients = _coefficients(chosen, dbh_in, y, place, n_stands, ratio, weights, like)
     if like is None and len(np.unique(place[place >= 0])) >= FEWEST_STANDS:
         for _ in range(_ROUNDS):
             now = _bare(form, coefficients)
-            weights = _slope_of_effect(chosen, dbh_in, now)
+            weights = slope_of_effect(chosen, dbh_in, now)
             residual = y - _on_scale(chosen, dbh_in, coefficients)
             ratio = _likeliest_ratio(residual, weights, place, n_stands)
             coefficients = _coefficients(chosen, dbh_in, y, place, n_stands, ratio, weights, now)
@@ -95,7 +95,7 @@ def _on_scale(form: HeightForm, dbh_in: Array, coefficients: Array) -> Array:
     return np.log(np.maximum(above, 1e-12)) if form.logged is not None else above
 
 
-def _slope_of_effect(form: HeightForm, dbh_in: Array, fit: Fit) -> Array:
+def slope_of_effect(form: HeightForm, dbh_in: Array, fit: Fit) -> Array:
     """Return what one unit of a stand's effect adds to each tree on the scale of the fit."""
     if form.logged is not None:
         return np.ones(len(dbh_in))

@@ -125,3 +125,9 @@ class Wood:
 @pytest.fixture
 def wood(tmp_path: Path) -> Wood:
     return Wood(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def wood_of() -> type[Wood]:
+    """A wood in a folder of one's own, for tests that share an appraisal."""
+    return Wood
