@@ -165,7 +165,7 @@ def _done_line(appraisal: Appraisal) -> Line:
 
 def _figure_line(appraisal: Appraisal) -> Line | None:
     names = appraisal.cruise.strata["estimator"].unique()
-    return ("A stand's figure", f"is {names[0]}.") if len(names) else None
+    return ("A stand's figure", f"is {'; or '.join(names)}.") if len(names) else None
 
 
 def _spread_line(appraisal: Appraisal) -> Line | None:

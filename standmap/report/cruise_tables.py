@@ -318,7 +318,9 @@ def _crop(cells: pd.DataFrame, title: str, column: str, error: str, most: int) -
         if not float(text.replace(",", "")) > 0:  # met, and too little to print
             return CropCell(text="·", faint=True)
         return CropCell(
-            text=text, error=plus_minus(row[error]) if sure else "", faint=not bool(sure)
+            text=text,
+            error=plus_minus(row[error]) if sure and row[error] > 0 else "",
+            faint=not bool(sure),
         )
 
     across = [*classes, -1.0]

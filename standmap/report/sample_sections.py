@@ -78,7 +78,7 @@ def how_parts(appraisal: Appraisal) -> str:
             "Stands were tallied whole, and a tally does not say where in its stand a tree stood: "
             "a part takes the figures of its stand, acre for acre."
         )
-    key = estimator_key(tract)
+    key = estimator_key(tract, tract.design.parts)
     if key in ("mapped_ratio", "mapped_regression", "post_stratified"):
         return (
             "What the map says is known for whole stands and not for their parts: a part takes the "

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from standmap.appraisal import combine
+from standmap.report.heights_alone import heights_sentence
 from standmap.report.names import confidence_text, head_measure, head_rule_name, is_valued
 from standmap.report.numbers import acres, dollars, figure, plus_minus
 from standmap.units import BF_PER_MBF
@@ -27,17 +28,31 @@ def together_table(appraisals: Sequence[Appraisal]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``tract`` ("" for all), ``net_acres``, ``measure`` and the columns of `Appraisal.totals`.
+        ``tract`` ("" for all; with its file where two have one name), ``net_acres``, ``measure``,
+        the columns of `Appraisal.totals`, and the ``confidence`` of errors and intervals.
     """
-    parts = [(one.name, one.net_acres, one.totals) for one in appraisals]
-    parts.append(("", sum(one.net_acres for one in appraisals), combine(appraisals)))
+    whole = combine(appraisals)
+    named = zip(_names(appraisals), appraisals, strict=True)
+    parts = [(name, one.net_acres, one.totals) for name, one in named]
+    parts.append(("", sum(one.net_acres for one in appraisals), whole))
     tables = []
     for name, net, totals in parts:
         table = totals.rename_axis("measure").reset_index()
         table.insert(0, "net_acres", net)
         table.insert(0, "tract", name)
-        tables.append(table)
+        tables.append(table.assign(confidence=appraisals[0].confidence))
     return pd.concat(tables, ignore_index=True)
+
+
+def _names(appraisals: Sequence[Appraisal]) -> list[str]:
+    """Return the tracts' names, with folder and file where two tracts have one name."""
+    names = [one.name for one in appraisals]
+    return [
+        f"{one.name} ({one.tract.path.parent.name}/{one.tract.path.name})"
+        if names.count(one.name) > 1
+        else one.name
+        for one in appraisals
+    ]
 
 
 def together_text(appraisals: Sequence[Appraisal]) -> str:
@@ -51,14 +66,18 @@ def together_text(appraisals: Sequence[Appraisal]) -> str:
     first, table = appraisals[0], together_table(appraisals)
     valued = any(is_valued(one) for one in appraisals)
     measures = [head_measure(first), "cords", *(["value_usd"] if valued else [])]
-    names = [*(one.name for one in appraisals), "Together"]
+    labels = [*_names(appraisals), ""]
+    priced = [*(is_valued(one) for one in appraisals), True]
     rows = [["", "net acres", f"MBF {head_rule_name(first)}", "", "cords", ""]]
     rows[0] += ["value", ""] if valued else []
-    for name, label in zip(names, [*names[:-1], ""], strict=True):
-        mine = table[table["tract"] == label].drop_duplicates("measure").set_index("measure")
-        row = [name, acres(float(mine["net_acres"].iloc[0]))]
+    for label, has_price in zip(labels, priced, strict=True):
+        mine = table[table["tract"] == label].set_index("measure")
+        row = [label or "Together", acres(float(mine["net_acres"].iloc[0]))]
         for measure in measures:
             found = mine.loc[measure].to_dict()
+            if measure == "value_usd" and not has_price:
+                row += ["not priced", ""]
+                continue
             row += [_shown(measure, found["estimate"], found["error_pct"]),
                     plus_minus(found["error_pct"])]  # fmt: skip
         rows.append(row)
@@ -76,8 +95,20 @@ def together_text(appraisals: Sequence[Appraisal]) -> str:
             "apart err apart, so the whole",
             "is surer than its parts; a price or a cruiser's habit that they share errs in all of "
             "them alike.",
+            *_notes(appraisals),
         ]
     )
+
+
+def _notes(appraisals: Sequence[Appraisal]) -> list[str]:
+    """Return what the figures leave out, tract by tract."""
+    named = list(zip(_names(appraisals), appraisals, strict=True))
+    unpriced = [name for name, one in named if not is_valued(one)]
+    notes = []
+    if unpriced and len(unpriced) < len(named):
+        notes.append(f"Not priced, and in no value above: {', '.join(unpriced)}.")
+    notes += [f"{name}: {told}" for name, one in named if (told := heights_sentence(one))]
+    return notes
 
 
 def _shown(measure: str, value: float, error_pct: float) -> str:

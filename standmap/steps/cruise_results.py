@@ -138,8 +138,6 @@ def cruise_results(
 
 def _strata(tract: Tract, tally: TallyFigures) -> pd.DataFrame:
     cruise = tract.settings.cruise
-    key = estimator_key(tract)
-    name, source = ESTIMATORS[key]
     plots = tally.plots.assign(measured=tally.rows.measured)
     clustered = bool((plots["cluster"] != "").any())
     variance = VARIANCES["clusters" if clustered else cruise.variance]
@@ -149,6 +147,8 @@ def _strata(tract: Tract, tally: TallyFigures) -> pd.DataFrame:
     for stratum, stands in tract.stands.groupby("stratum", sort=False):
         here = plots[plots["stratum"] == stratum]
         parts = tract.design.for_stratum(str(stratum))
+        key = estimator_key(tract, parts)
+        name, source = ESTIMATORS[key]
         rows.append(
             {
                 "stratum": stratum,
@@ -158,7 +158,7 @@ def _strata(tract: Tract, tally: TallyFigures) -> pd.DataFrame:
                 "design": part_words(parts),
                 "estimator": name,
                 "source": source,
-                "variance": variance,
+                "variance": VARIANCES["complete"] if key == "complete" else variance,
             }
         )
     return pd.DataFrame(rows)

@@ -70,16 +70,17 @@ VARIANCES: Final = {
     "random": "how much the plots of a stand differ, as if they had been drawn at random",
     "successive_differences": "how much neighbouring plots on a line differ",
     "clusters": "how much the clusters of a stand differ",
+    "complete": "nothing, where every tree was tallied",
     "indirect": "how much the cheap figures and the measured trees differ; a ratio or line that "
     "stands share errs in all of them alike",
 }
 """What the error comes from."""
 
 
-def estimator_key(tract: Tract) -> str:
-    """Return which of `ESTIMATORS` a tract was cruised for."""
+def estimator_key(tract: Tract, parts: Sequence[Part]) -> str:
+    """Return which of `ESTIMATORS` the stratum that these parts hold in was cruised for."""
     cruise = tract.settings.cruise
-    designs = {part.design for part in tract.design.parts}
+    designs = {part.design for part in parts}
     if cruise.estimator == "mean":
         if designs == {"complete"}:
             return "complete"

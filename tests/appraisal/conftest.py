@@ -60,7 +60,9 @@ class Wood:
         (folder / "prices.csv").write_text(PRICES)
         self.layer("stands.gpkg", 2, stand=["A", "B"], stratum=["oak", "oak"])
 
-    def layer(self, name: str, squares: int, *, wide: float = 1.0, **columns: list[object]) -> None:
+    def layer(
+        self, name: str, squares: int, /, *, wide: float = 1.0, **columns: list[object]
+    ) -> None:
         """Write squares from west to east, each ``wide`` stands wide."""
         step = SIDE_M * wide
         shapes = [

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 import standmap
-from standmap.report.cruise_page import cruise_html
+from standmap.report.answer import ten_lines
+from standmap.report.cruise_page import cruise_html, cruise_lines
 
 TREES = 400
 
@@ -99,3 +100,38 @@ def test_where_plots_or_trees_were_drawn_the_error_is_theirs(wood, keys: str) ->
         trees.loc[trees.index % 10 == 0, "height_ft"] = 70 + trees["dbh_in"]
     wood.cruise(keys, plots, trees)
     assert wood.appraise().cruise.heights_alone.empty
+
+
+def test_the_page_of_a_whole_tally_speaks_of_no_draw(thirty) -> None:
+    page = cruise_html(thirty)
+    told = page[: page.index("<h2>Guide</h2>")]
+    assert "Its error comes from nothing, where every tree was tallied." in told
+    assert "plots of a stand differ" not in told
+    assert "The interval, made in more than one way" not in told
+    assert "± 0.0%" not in told
+    sure = dict(ten_lines(thirty))["How sure"]
+    assert "drawn again" not in sure
+    assert "Heights were measured on 30 of 400 trees" in sure
+    assert "by heights from a curve alone" in thirty.summary()
+
+
+def test_a_stratum_tallied_whole_beside_one_of_points(wood) -> None:
+    wood.layer("stands.gpkg", 2, stand=["A", "B"], stratum=["oak", "pine"])
+    rng = np.random.default_rng(8)
+    points = wood.some_trees(["A1", "A2", "A3"], [5, 6, 7])
+    whole = tallied(30)[1].assign(plot="B4")
+    wood.cruise(
+        'design = "point"\nbaf = 10\n[[cruise.parts]]\nstratum = "pine"\ndesign = "complete"',
+        wood.listed("AAAB"),
+        pd.concat([points, whole]).sample(frac=1, random_state=rng),
+    )
+    found = wood.appraise()
+    strata = found.cruise.strata.set_index("stratum")
+    assert strata.loc["pine", "estimator"] == "the sum of the trees"
+    assert strata.loc["oak", "estimator"] == "the mean of the plots"
+    row = alone(found).loc["volume_cuft"]
+    assert (row["measured"], row["filled"]) == (30, 370)
+    # A curve of measured pines alone would err as in the pine stand by itself; it serves no oak.
+    assert 0 < row["se"] < found.total("volume_cuft").se
+    told = dict(cruise_lines(found))["A stand's figure"]
+    assert "the mean of the plots; or the sum of the trees" in told

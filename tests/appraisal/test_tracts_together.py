@@ -11,6 +11,7 @@ import pytest
 import standmap
 from standmap import cli, commands
 from standmap.errors import DomainError
+from standmap.report.together import together_table, together_text
 
 
 @pytest.fixture
@@ -81,6 +82,40 @@ def test_the_command_says_what_it_cannot_do(
     words = ["together", str(folders[0]), "--csv", str(lost)]
     assert cli.main(words) == commands.NOT_WRITTEN
     assert "totals.csv cannot be written" in capsys.readouterr().err
+
+
+def test_two_tracts_of_one_name_keep_their_own_figures(folders: list[Path], wood) -> None:
+    toml = folders[1] / "tract.toml"
+    toml.write_text(toml.read_text().replace("The Other", "Two Squares"))
+    made = appraised(folders)
+    table = together_table(made)
+    one, other = (f"Two Squares ({folder.name}/tract.toml)" for folder in folders)
+    value = table[table["measure"] == "value_usd"].set_index("tract")["estimate"]
+    assert list(value.index) == [one, other, ""]
+    assert value[other] == made[1].total("value_usd").mean
+    lines = together_text(made).splitlines()
+    assert lines[1].startswith(one)
+    assert lines[2].startswith(other)
+    assert lines[1].split("$")[1] != lines[2].split("$")[1]
+
+
+def test_a_tract_without_prices_is_told_of(folders: list[Path]) -> None:
+    toml = folders[1] / "tract.toml"
+    toml.write_text(toml.read_text().replace('[prices]\nfile = "prices.csv"\n', ""))
+    text = together_text(appraised(folders))
+    assert "not priced" in text
+    assert "Not priced, and in no value above: The Other." in text
+
+
+def test_the_table_states_its_confidence_and_the_text_the_heights_of_a_tally(
+    folders: list[Path],
+) -> None:
+    tally = pd.read_csv(folders[1] / "tally.csv")
+    tally.loc[tally.index % 3 > 0, "height_ft"] = np.nan
+    tally.to_csv(folders[1] / "tally.csv", index=False)
+    made = appraised(folders)
+    assert (together_table(made)["confidence"] == 0.90).all()
+    assert "The Other: Heights were measured on 24 of 70 trees" in together_text(made)
 
 
 def test_the_guide_s_example_is_what_its_formula_gives() -> None:
