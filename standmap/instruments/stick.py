@@ -27,6 +27,12 @@ LEAST_REACH_IN: Final = 18.0
 MOST_REACH_IN: Final = 36.0
 """Reaches a person can have, eye to stick. [in] (common practice, no source)"""
 
+_MENDS: Final = {
+    "reach_in": "Have someone tape it from your eye to the stick as you hold it.",
+    "distance_ft": "It is how far you stand from the tree when you read heights: 66 is one chain.",
+    "length_in": "Leave it out for half an inch more than the reach.",
+}
+
 
 def _positive(name: str, values: ArrayLike, unit: str, *, zero: bool = False) -> Floats:
     array = np.asarray(values, dtype=np.float64)
@@ -255,11 +261,7 @@ class Stick:
             if not low <= value <= high:
                 raise DomainError(
                     f"'{name}' of a stick must be {low:g} to {high:g} {unit}; got {value:g}. "
-                    + (
-                        "Have someone tape it from your eye to the stick as you hold it."
-                        if name == "reach_in"
-                        else ""
-                    ).strip()
+                    + _MENDS[name]
                 )
 
     @cached_property

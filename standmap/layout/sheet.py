@@ -213,7 +213,7 @@ def _walk(
     rows = []
     every: Any = plots.itertuples(index=False)
     for at, row in enumerate(every):
-        first = at == 0
+        first = math.isnan(row.chains)  # no start was given: the walk begins at the first plot
         rows.append(
             {
                 "plot": row.plot,

@@ -35,7 +35,7 @@ from standmap.layout.plan import (
     stratum_spread,
 )
 from standmap.layout.remarks import remarks
-from standmap.layout.walk import path_length, walking_order
+from standmap.layout.walk import walking_order
 from standmap.steps.land import WGS84
 from standmap.tract import Ground
 from standmap.tract.findings import some
@@ -51,6 +51,8 @@ LEAST_ON_GRID: Final = 6
 """A grid of fewer points may let fall one or none; such a stratum is drawn balanced instead."""
 
 FT_PER_MILE: Final = 5280.0
+FARTHEST_START_MILES: Final = 10.0
+"""A walk that starts farther off than this starts at a slip of the pen (assumption, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False, eq=False)
@@ -75,8 +77,8 @@ class CruiseLayout:
         Set-back from the edges of stands. [ft]
     plots : GeoDataFrame
         In degrees: ``plot`` ("1", "2", ... in walking order), ``stand``, ``stratum``, ``lon``,
-        ``lat``, ``bearing_deg`` (from true north) and ``chains`` (level) from the plot before; NaN
-        for the first.
+        ``lat``, ``bearing_deg`` (from true north) and ``chains`` (level) from the plot before, the
+        first from ``start_lon_lat``; NaN where none was given.
     stands : DataFrame
         ``stand, stratum, acres`` (net), ``last_plots``, ``mean`` (per acre: found, guessed, or 1),
         ``ground_acres`` (less any set-back), ``planned``, ``placed``, ``expected_error_pct`` (of
@@ -89,7 +91,9 @@ class CruiseLayout:
     expected : Estimate or None
         Of the tract total, from the plots placed; None where no error can be promised.
     walk_miles : float
-        Straight legs, first plot to last. [miles]
+        Straight legs, start (or first plot) to last plot. [miles]
+    start_lon_lat : tuple or None
+        Where the walk starts, such as the gate. [degrees]
     notes : tuple of str
         What the cruiser should know.
     """
@@ -108,6 +112,7 @@ class CruiseLayout:
     curve: pd.DataFrame
     expected: Estimate | None
     walk_miles: float
+    start_lon_lat: tuple[float, float] | None
     notes: tuple[str, ...]
 
     @property
@@ -251,7 +256,7 @@ def lay_out_cruise(
     if len(xy) == 0:
         raise DomainError("No plot fell on the tract's net acres. Ask for more plots.")
     xy = xy[walking_order(xy, start_xy=start)]
-    made = _plot_layer(xy, ground, stands, basis.crs)
+    made = _plot_layer(xy, ground, stands, basis.crs, start_lon_lat)
     stands["placed"] = stands["stand"].map(made["stand"].value_counts()).fillna(0).astype(np.int64)
     strata["placed"] = _by_stratum(stands, strata, "placed")
     found = expected_errors(stands["placed"], stands, strata, confidence=conf)
@@ -270,7 +275,8 @@ def lay_out_cruise(
         strata=strata,
         curve=error_curve(stands, strata, confidence=conf, around=plots, by=by),
         expected=found.tract,
-        walk_miles=path_length(xy) * FT_PER_M / FT_PER_MILE,
+        walk_miles=float(np.nansum(made["chains"])) * CHAIN_FT / FT_PER_MILE,
+        start_lon_lat=start_lon_lat,
         notes=tuple(
             remarks(
                 basis,
@@ -411,13 +417,22 @@ def _in_plane(lon_lat: tuple[float, float] | None, crs: CRS) -> Any:
 
 
 def _plot_layer(
-    xy: np.ndarray, ground: gpd.GeoDataFrame, stands: pd.DataFrame, crs: CRS
+    xy: np.ndarray,
+    ground: gpd.GeoDataFrame,
+    stands: pd.DataFrame,
+    crs: CRS,
+    start: tuple[float, float] | None,
 ) -> gpd.GeoDataFrame:
     stand = stand_of(xy, ground)
     stand = stand[~stand.index.duplicated()].reindex(range(len(xy)), fill_value="")
     points = gpd.GeoSeries(shapely.points(xy), crs=crs).to_crs(WGS84)
     lon, lat = points.x.to_numpy(), points.y.to_numpy()
-    bearing, chains = legs(lon, lat)
+    if start is None:
+        bearing, chains = legs(lon, lat)
+    else:
+        way = legs(np.append(start[0], lon), np.append(start[1], lat))
+        bearing, chains = way[0][1:], way[1][1:]
+        _check_start(start, chains[0])
     return gpd.GeoDataFrame(
         {
             "plot": [str(n) for n in range(1, len(xy) + 1)],
@@ -431,6 +446,16 @@ def _plot_layer(
         geometry=points.to_numpy(),
         crs=WGS84,
     )
+
+
+def _check_start(start: tuple[float, float], chains: float) -> None:
+    """Refuse a start that is nowhere near, as when latitude was given first."""
+    miles = chains * CHAIN_FT / FT_PER_MILE
+    if miles > FARTHEST_START_MILES:
+        raise DomainError(
+            f"'start' lies {miles:,.0f} miles from the nearest plot; got {start[0]:g} {start[1]:g}. "
+            "Give longitude first, then latitude, of where the walk starts."
+        )
 
 
 def legs(lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

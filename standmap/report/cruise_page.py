@@ -23,6 +23,7 @@ from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, template
 from standmap.report.sample_sections import sample_sections_html
 from standmap.report.words import DESIGN_PHRASES
+from standmap.steps.cruise_results import FEW_MEASURED
 from standmap.steps.leverage import FAR_SD
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ def cruise_lines(appraisal: Appraisal) -> list[Line]:
     appraisal : Appraisal
         What to tell.
     """
-    tell = (_sure_line, _done_line, _figure_line, _spread_line, _plot_line, _few_line)
+    tell = (_sure_line, _poor_line, _done_line, _figure_line, _spread_line, _plot_line, _few_line)
     return kept_whole(line(appraisal) for line in tell)
 
 
@@ -140,6 +141,18 @@ def _sure_line(appraisal: Appraisal) -> Line:
         "How sure",
         f"The tract's {measure_name(appraisal)} is known to {plus_minus(error)} at "
         f"{confidence_text(appraisal)} confidence, as far as the luck of the {luck} goes.",
+    )
+
+
+def _poor_line(appraisal: Appraisal) -> Line | None:
+    """Say that few plots tell little of their own error."""
+    measured = int(appraisal.cruise.strata["measured"].sum())
+    if measured >= FEW_MEASURED or tallied_whole(appraisal):
+        return None
+    return (
+        "Few measured",
+        f"Only {count(measured)} plots were measured: the error itself is poorly known, and "
+        f"the interval is wide for it. Measure {FEW_MEASURED} or more before money changes hands.",
     )
 
 

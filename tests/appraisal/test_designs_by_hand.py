@@ -12,6 +12,7 @@ import pytest
 
 import standmap
 from standmap.cruise import Estimate, simple_random_mean, stratified_mean
+from standmap.report.cruise_page import cruise_lines
 from standmap.units import BASAL_AREA_CONSTANT
 
 CUFT = "volume_cuft"
@@ -262,3 +263,24 @@ def test_the_error_is_stated_at_the_confidence_asked_for(wood, confidence: float
     x = 10.0 * np.array(each)
     half = t.ppf((1 + confidence) / 2, 4) * x.std(ddof=1) / np.sqrt(5)
     assert basal.sampling_error_pct == pytest.approx(100 * half / x.mean(), rel=1e-9)
+
+
+def test_few_measured_plots_are_told_of_where_their_error_is(wood) -> None:
+    wood.cruise(
+        'design = "point"\nbaf = 10',
+        wood.listed("AAABBB"),
+        tallied([(f"{s}{k}", 12 + k % 3, 3 + k) for k, s in enumerate("AAABBB", start=1)]),
+    )
+    found = wood.appraise()
+    assert any("only 6 plots were measured" in p.what for p in found.problems)
+    assert "Only 6 plots were measured" in dict(cruise_lines(found))["Few measured"]
+    many = [f"A{k}" for k in range(1, 11)]
+    wood.only_stand("A")
+    wood.cruise(
+        'design = "point"\nbaf = 10',
+        wood.listed("A" * 10),
+        tallied([(name, 12 + k % 3, 3 + k % 2) for k, name in enumerate(many)]),
+    )
+    found = wood.appraise()
+    assert "Few measured" not in dict(cruise_lines(found))
+    assert not any("plots were measured" in p.what for p in found.problems)

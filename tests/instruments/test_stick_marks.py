@@ -129,7 +129,10 @@ class TestTheStick:
         [
             ({"reach_in": 12, "distance_ft": 66}, "'reach_in' of a stick must be 18 to 36"),
             ({"reach_in": math.inf, "distance_ft": 66}, "'reach_in'"),
-            ({"reach_in": 25, "distance_ft": 5}, "'distance_ft' of a stick must be 16.5 to 200"),
+            (
+                {"reach_in": 25, "distance_ft": 5},
+                "'distance_ft' of a stick must be 16.5 to 200 ft; got 5",
+            ),
             ({"reach_in": 25, "distance_ft": 66, "length_in": 2}, "'length_in'"),
         ],
     )

@@ -115,6 +115,20 @@ class TestTheLayout:
             made.plots["lon"].to_numpy(), made.plots["lat"].to_numpy(),
         )  # fmt: skip
         assert np.argmin(away) == 0
+        plots = made.plots
+        assert plots["chains"].iloc[0] == pytest.approx(away[0] / 20.1168, abs=0.001)
+        back, _, _ = Geod(ellps="WGS84").inv(*gate, plots["lon"].iloc[0], plots["lat"].iloc[0])
+        assert plots["bearing_deg"].iloc[0] == pytest.approx(back % 360, abs=0.01)
+        assert made.walk_miles == pytest.approx(plots["chains"].sum() / 80, rel=1e-9)
+        page = field_sheet_html(made)
+        assert "the first from the start at 36.40000, -80.75000" in page
+        assert f"{plots['chains'].iloc[0]:.2f}" in page
+
+    def test_a_start_with_latitude_first_is_a_slip(
+        self, sample_appraisal: standmap.Appraisal
+    ) -> None:
+        with pytest.raises(DomainError, match=r"nearest plot; got 36\.4 -80\.75"):
+            lay_out_cruise(sample_appraisal, plots=60, seed=1, start_lon_lat=(36.4, -80.75))
 
     @pytest.mark.parametrize(
         ("words", "said"),
