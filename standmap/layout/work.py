@@ -453,8 +453,8 @@ def _check_start(start: tuple[float, float], chains: float) -> None:
     miles = chains * CHAIN_FT / FT_PER_MILE
     if miles > FARTHEST_START_MILES:
         raise DomainError(
-            f"'start' lies {miles:,.0f} miles from the nearest plot; got {start[0]:g} {start[1]:g}. "
-            "Give longitude first, then latitude, of where the walk starts."
+            f"'start' lies {miles:,.0f} miles from the nearest plot; got {start[0]:g} "
+            f"{start[1]:g}. Give longitude first, then latitude, of where the walk starts."
         )
 
 

@@ -20,13 +20,21 @@ from standmap.tract.phases import (
     sample_groups,
     type_shares,
 )
-from standmap.tract.settings import Settings
+from standmap.tract.settings import ESTIMATORS, Settings
 from standmap.tract.tally import COUNTED_ONLY, NO, YES
 
 COUNTING: Final = ("three_p", "sample_tree")
 """Estimators under which trees may be counted and not measured."""
 SAMPLED: Final = ("count_measure", "ratio", "regression")
 """Estimators under which plots may be visited and not measured."""
+KEY_TAKERS: Final = {
+    "count_baf": ("count_measure",),
+    "kpi_ceiling": ("three_p",),
+    "sample_by": ("sample_tree",),
+    "types": ("post_stratified",),
+    "ratio_by": tuple(name for name in ESTIMATORS if name != "mean"),
+}
+"""Keys of ``[cruise]`` that only some estimators take."""
 LEAST_MAPPED: Final = 0.99
 """Share of a stand that its types must cover to be taken as the whole of it."""
 
@@ -365,12 +373,17 @@ class _Checks(CruiseChecks):
     def left_over(self) -> None:
         """Warn of figures that the chosen estimator passes over."""
         estimator = self.cruise.estimator
-        for column, frame, file, takers in (
-            ("tree_count", self.plots, self.settings.plots.file, ("count_measure",)),
-            ("covariate", self.plots, self.settings.plots.file, ("ratio", "regression")),
-            ("kpi", self.trees, self.settings.trees.file, ("three_p",)),
+        plots, trees = self.settings.plots.file, self.settings.trees.file
+        no = self.plots["measured"].astype(str).str.strip().str.casefold().isin(list(NO))
+        for column, there, file, takers in (
+            ("tree_count", self.plots["tree_count"].notna(), plots, ("count_measure",)),
+            ("covariate", self.plots["covariate"].notna(), plots, ("ratio", "regression")),
+            ("measured", no, plots, SAMPLED),
+            ("type", self.plots["type"] != "", plots, ("post_stratified",)),
+            ("kpi", self.trees["kpi"].notna(), trees, ("three_p",)),
+            ("sample_group", self.trees["sample_group"] != "", trees, ("sample_tree",)),
         ):
-            if estimator not in takers and bool(frame[column].notna().any()):
+            if estimator not in takers and bool(there.any()):
                 takes = " or ".join(f'"{name}"' for name in takers)
                 self.findings.warn(
                     file,
@@ -378,12 +391,12 @@ class _Checks(CruiseChecks):
                     f"Write estimator = {takes} in [cruise] if the cruise was made so.",
                     column=column,
                 )
-        if estimator == "mean":
-            for key, default in (("count_baf", None), ("kpi_ceiling", None), ("types", None)):
-                if getattr(self.cruise, key) != default:
-                    self.findings.warn(
-                        self.file,
-                        "the key is not used by the plain mean",
-                        "Name the estimator it belongs to, or delete it.",
-                        column=f"cruise.{key}",
-                    )
+        words = "the plain mean" if estimator == "mean" else f"estimator {estimator!r}"
+        for key, takers in KEY_TAKERS.items():
+            if estimator not in takers and key in self.cruise.model_fields_set:
+                self.findings.warn(
+                    self.file,
+                    f"the key is not used by {words}",
+                    "Name the estimator it belongs to, or delete it.",
+                    column=f"cruise.{key}",
+                )

@@ -97,9 +97,18 @@ def _counted_only(
     trees: pd.DataFrame, blank_dbh: BoolArray, file: str, findings: Findings, *, counting: bool
 ) -> BoolArray:
     """Tell which rows are of trees that were counted and not measured."""
-    if not counting:
-        return np.zeros(len(trees), dtype=bool)
     said = trees["measured"].str.strip().str.casefold()
+    if not counting:
+        if unmeasured := int(said.isin(list(NO)).sum()):
+            findings.warn(
+                file,
+                f"{unmeasured} rows are said not to be measured, and the estimator takes every "
+                "tree of the tally as measured",
+                'Write estimator = "sample_tree" or "three_p" in [cruise] if the cruise was made '
+                "so.",
+                column="measured",
+            )
+        return np.zeros(len(trees), dtype=bool)
     rows = trees["source_row"].to_numpy(dtype=np.int64)
     strange = (~said.isin([*YES, *NO, ""])).to_numpy(dtype=bool)
     findings.rows(

@@ -189,6 +189,47 @@ def test_counts_that_nothing_uses_are_warned_of(wood) -> None:
     assert 'Write estimator = "count_measure"' in told[0].mend
 
 
+@pytest.mark.parametrize(
+    ("column", "value", "takes"),
+    [
+        ("measured", "no", '"count_measure" or "ratio" or "regression"'),
+        ("type", "ridge", '"post_stratified"'),
+    ],
+)
+def test_plot_columns_of_another_estimator_are_warned_of(wood, column, value, takes) -> None:
+    plots, trees = counted(wood)
+    wood.cruise(POINTS, plots.drop(columns="tree_count").assign(**{column: value}), trees)
+    (told,) = [p for p in wood.check() if p.column == column]
+    assert told.severity == "warning"
+    assert f"Write estimator = {takes}" in told.mend
+
+
+def test_tree_columns_of_another_estimator_are_warned_of(wood) -> None:
+    plots, trees = counted(wood)
+    trees = trees.assign(measured=["no", *["yes"] * (len(trees) - 1)], sample_group="oak")
+    wood.cruise(POINTS, plots.drop(columns="tree_count"), trees)
+    told = {p.column: p for p in wood.check() if p.severity == "warning"}
+    assert told["measured"].what.startswith("1 rows are said not to be measured")
+    assert 'Write estimator = "sample_tree"' in told["sample_group"].mend
+
+
+@pytest.mark.parametrize(
+    ("key", "estimator"),
+    [
+        ('sample_by = "basal_area"', "the plain mean"),
+        ('ratio_by = "tract"', "the plain mean"),
+        ("kpi_ceiling = 500", "estimator 'count_measure'"),
+    ],
+)
+def test_keys_of_another_estimator_are_warned_of(wood, key: str, estimator: str) -> None:
+    plots, trees = counted(wood)
+    count = 'estimator = "count_measure"\n' if "count" in estimator else ""
+    wood.cruise(f"{POINTS}{count}{key}", plots, trees)
+    (told,) = [p for p in wood.check() if (p.column or "") == f"cruise.{key.split()[0]}"]
+    assert told.severity == "warning"
+    assert told.what == f"the key is not used by {estimator}"
+
+
 def test_a_stand_without_plots_takes_a_mapped_covariate(wood) -> None:
     wood.layer("stands.gpkg", 2, stand=["A", "B"], stratum=["oak", "oak"], canopy=[5.0, 10.0])
     plots = wood.listed("AAAA", covariate=[4.0, 7, 2, 6])
