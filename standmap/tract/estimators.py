@@ -392,8 +392,8 @@ class _Checks(CruiseChecks):
                     column=column,
                 )
         words = "the plain mean" if estimator == "mean" else f"estimator {estimator!r}"
-        for key, takers in KEY_TAKERS.items():
-            if estimator not in takers and key in self.cruise.model_fields_set:
+        for key, able in KEY_TAKERS.items():
+            if estimator not in able and key in self.cruise.model_fields_set:
                 self.findings.warn(
                     self.file,
                     f"the key is not used by {words}",
