@@ -20,6 +20,9 @@ UNIT_CONFLICT: Final = 5
 NOT_SETTLED: Final = 6
 INTERRUPTED: Final = 130
 
+STEEPEST_TAPE_PCT: Final = 200
+"""Steeper than anyone tapes a tree: a number above it is taken for a slip."""
+
 _LISTED: Final = (
     "report.html",
     "cruise.html",
@@ -222,7 +225,17 @@ def distances(arguments: argparse.Namespace) -> int:
         low, high = arguments.dbh
         if not 0 < low <= high:
             raise DomainError(f"--dbh runs from LOW up to HIGH inches; got {low:g} to {high:g}.")
+        if arguments.baf is None and arguments.to == "centre":
+            raise DomainError(
+                "A plot taped to the middle of the tree has one distance for every diameter: "
+                "leave out --dbh, or add --to face."
+            )
         dbh = [low + step for step in range(int(high - low) + 1)]
+    for slope in arguments.slope or ():
+        if not 0 <= slope <= STEEPEST_TAPE_PCT:
+            raise DomainError(
+                f"--slope is in percent, from 0 to {STEEPEST_TAPE_PCT}; got {slope:g}."
+            )
     radius = arguments.plot_radius
     print(
         distance_text(

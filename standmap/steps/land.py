@@ -252,10 +252,12 @@ def _unit_problems(unit_acres: pd.DataFrame, verdicts: pd.DataFrame, file: str) 
         if row["conflict"]:
             acres = row["buffer_acres"] + row["outside_buffer_acres"]
             some = float(part.get(name, 0.0))
-            of_part = f", {some:.2f} of them as part may be cut there" if some > 0 else ""
+            ground = f"{acres:.2f} acres must stay"
+            if some > 0:
+                ground = f"{acres:.2f} acres, on {some:.2f} of which part may be cut"
             warn(
                 name,
-                f"the harvest unit enters a stream buffer: {acres:.2f} acres must stay{of_part}",
+                f"the harvest unit enters a stream buffer: {ground}",
                 "Pull the unit's line back to the buffer, or check the width against the "
                 "current rule.",
             )

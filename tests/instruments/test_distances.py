@@ -78,6 +78,8 @@ def test_the_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
         (["--baf", "-3"], "'baf' must be a number > 0"),
         (["--plot-acres", "0"], "'plot_acres' must be a number > 0"),
         (["--baf", "10", "--dbh", "12", "4"], "--dbh runs from LOW up to HIGH"),
+        (["--plot-acres", "0.1", "--dbh", "4", "9"], "one distance for every diameter"),
+        (["--baf", "10", "--slope", "0", "5000"], "from 0 to 200; got 5000"),
     ],
 )
 def test_what_cannot_be_is_refused(
