@@ -13,9 +13,13 @@ from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from standmap.errors import DomainError
 from standmap.land._clear_kernels import corners_clear
@@ -57,6 +61,13 @@ million times the rounding of coordinates, so that beyond it lines cross cleanly
 MOST_DISTANCES: Final = 2_000_000
 """Distances from corners to lines taken to learn this of one pair; a larger pair is overlaid on
 the grid unasked."""
+
+STEP_APART: Final = 1.5
+"""Steps of the grid within which two rounded crossings are one: a diagonal step is 1.41."""
+
+MARK_STRIDE: Final = 2_147_483_647 * 1_000_003
+"""Odd, and much longer than a tract is high on the grid: x times it plus y, wrapped at 64 bits, is
+all but surely one corner's alone."""
 
 GRID_DEGREES: Final = 1e-11
 """The same for layers in degrees: about a thousandth of a millimetre."""
@@ -204,10 +215,11 @@ def carve(base: Geometries, shapes: Geometries, group: Ints) -> Carved:
     tree = shapely.STRtree(shapes)
     starts = range(0, max(len(base), 1), TILE)
     tiles = [_carve_tile(base[at : at + TILE], shapes, group, tree) for at in starts]
+    pieces = np.concatenate([tile.geometry for tile in tiles])
     return Carved(
         np.concatenate([tile.owner + at for at, tile in zip(starts, tiles, strict=True)]),
         np.concatenate([tile.group for tile in tiles]),
-        np.concatenate([tile.geometry for tile in tiles]),
+        share_corners(pieces, np.r_[base, shapes]),
     )
 
 
@@ -274,6 +286,49 @@ def on_grid(geometry: Geometries) -> Geometries:
     mended = shapely.make_valid(laid[crossed], method="structure", keep_collapsed=False)
     laid[crossed] = polygons_only(mended)
     return np.asarray(laid, dtype=object)
+
+
+def share_corners(pieces: Geometries, drawn: Geometries) -> Geometries:
+    """Return pieces whose new corners, where two are a step of the grid apart, are one.
+
+    A line of ``drawn`` that crosses a border is met once from either side, and the two rounded
+    crossings now and then fall in neighbouring cells of the grid. Only corners that ``drawn`` does
+    not have are moved: to the lowest of those near, whatever the order of the pieces.
+    """
+    xy, owner = shapely.get_coordinates(pieces, return_index=True)
+    marks = _marks(xy)
+    at = np.flatnonzero(~pd.Series(marks).isin(_marks(shapely.get_coordinates(drawn))))
+    place, _ = pd.factorize(marks[at])
+    first = np.full(place.max(initial=-1) + 1, len(at))
+    np.minimum.at(first, place, np.arange(len(at)))
+    new = xy[at[first]]
+    pairs = cKDTree(new).query_pairs(STEP_APART * GRID_M, output_type="ndarray")
+    if not len(pairs):
+        return pieces
+    became = _lowest_of_linked(new, pairs)[place]
+    moved = at[(became != xy[at]).any(axis=1)]
+    xy[at] = became
+    changed = np.unique(owner[moved])
+    shared = pieces.copy()
+    shared[changed] = on_grid(
+        shapely.set_coordinates(pieces[changed].copy(), xy[np.isin(owner, changed)])
+    )
+    return shared
+
+
+def _lowest_of_linked(xy: Floats, pairs: Ints) -> Floats:
+    """Return for each corner the lowest, by x and then y, of those that pairs link it to."""
+    links = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(xy), len(xy)))
+    _, cluster = connected_components(links, directed=False)
+    order = np.lexsort((xy[:, 1], xy[:, 0]))
+    lowest = order[np.unique(cluster[order], return_index=True)[1]]
+    return np.asarray(xy[lowest[cluster]])
+
+
+def _marks(xy: Floats) -> Ints:
+    """Return a whole number for each corner, the same for the same corner of the grid."""
+    x, y = np.rint(xy / GRID_M).astype(np.int64).T
+    return np.asarray(x * MARK_STRIDE + y)
 
 
 def sound_polygons(layer: gpd.GeoDataFrame, crs: CRS, name: str) -> Geometries:

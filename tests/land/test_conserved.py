@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from standmap.land import (
@@ -28,7 +28,7 @@ from standmap.land import (
     propose_units,
     set_back,
 )
-from standmap.land._overlay import CROWD, GRID_M, are_clear, carve, meet, without
+from standmap.land._overlay import CROWD, GRID_M, are_clear, carve, meet, share_corners, without
 from standmap.land.propose import DUST_ACRES
 from standmap.units import FT_PER_M, SQM_PER_ACRE
 
@@ -151,6 +151,23 @@ class TestCarve:
         assert shapely.equals_exact(whole.geometry, tiled.geometry, tolerance=0).all()
 
 
+class TestCorners:
+    def test_new_ones_a_step_of_the_grid_apart_become_one_and_drawn_ones_stay(self):
+        drawn = np.array([shapely.box(0, 0, 2, 2)], dtype=object)
+        left = shapely.Polygon([(0, 0), (1, 0), (1.000001, 2), (0, 2)])
+        right = shapely.Polygon([(1.000001, 0.000001), (2, 0), (2, 2), (1.000001, 2)])
+        shared = share_corners(np.array([left, right], dtype=object), drawn)
+        assert shapely.equals_exact(
+            shared[1], shapely.Polygon([(1, 0), (2, 0), (2, 2), (1.000001, 2)]), tolerance=0
+        )
+        assert shapely.equals_exact(shared[0], left, tolerance=0)
+
+    def test_two_steps_apart_they_are_two(self):
+        drawn = np.array([shapely.box(0, 0, 2, 2)], dtype=object)
+        pieces = np.array([shapely.box(0, 0, 1, 2), shapely.box(1.000002, 0, 2, 2)], dtype=object)
+        assert shapely.equals_exact(share_corners(pieces, drawn), pieces, tolerance=0).all()
+
+
 class TestNetting:
     @given(SEEDS)
     @SOME
@@ -166,6 +183,10 @@ class TestNetting:
         assert (over <= GRID_M * shapely.length(shapes[a])).all()
 
     @given(SEEDS)
+    @example(38)  # in these four a crossing rounds to two cells of the grid from its two sides
+    @example(238)
+    @example(319)
+    @example(2261)
     @SOME
     def test_neighbours_share_their_corners_after_mending_and_netting(self, seed):
         mended = stands_of(seed)
