@@ -138,7 +138,7 @@ def _of_appraisal(appraisal: Appraisal, measure: str) -> Basis:
     )
     tract: Tract = appraisal.tract
     design: Design | None = tract.design
-    used = appraisal.plots[appraisal.plots["used"] & appraisal.plots[measure].notna()]
+    used = appraisal.plots[appraisal.plots["used"] & appraisal.plots[known].notna()]
     if not _has_plots(tract.design):  # nothing of the spread between plots, nor of their size
         used, design = used.iloc[:0], None
     return Basis(
@@ -155,7 +155,7 @@ def _of_appraisal(appraisal: Appraisal, measure: str) -> Basis:
         streams=appraisal.streams,
         net_acres=appraisal.net_acres,
         measure=measure,
-        plots=pd.DataFrame({"stand": used["stand"].to_numpy(), "value": used[measure].to_numpy()}),
+        plots=pd.DataFrame({"stand": used["stand"].to_numpy(), "value": used[known].to_numpy()}),
         last=appraisal.total(measure),
         plot_acres=_plot_acres(design, finite=appraisal.settings.cruise.finite_population),
         stated=appraisal.settings.layout,

@@ -240,7 +240,8 @@ def plots_figure(appraisal: Appraisal) -> Figure | None:
     if stands.empty:
         return None
     names = stands["stand"].astype(str).tolist()
-    plots = appraisal.plots[appraisal.plots["used"] & appraisal.plots[cruise.measure].notna()]
+    column = f"{cruise.measure}_per_acre"
+    plots = appraisal.plots[appraisal.plots["used"] & appraisal.plots[column].notna()]
     at = {name: len(names) - 1 - k for k, name in enumerate(names)}
     plots = plots[plots["stand"].isin(names)]
     height = plots["stand"].map(at).to_numpy(dtype=float)
@@ -251,7 +252,7 @@ def plots_figure(appraisal: Appraisal) -> Figure | None:
         figure = Figure(figsize=(7.2, 0.6 + 0.21 * len(names)), layout="constrained")
         axes = figure.add_subplot()
         axes.plot(
-            plots[cruise.measure].to_numpy(dtype=float),
+            plots[column].to_numpy(dtype=float),
             height + nudge,
             linestyle="none",
             marker="o",

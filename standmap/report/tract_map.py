@@ -363,12 +363,12 @@ def _plots(appraisal: Appraisal) -> Layer | None:
     head = head_measure(appraisal)
     rows: list[tuple[str, list[str]]] = [("Stand", texts(plots, "stand"))]
     rows += [
-        ("Trees per acre", plain(plots, "trees", "")),
-        ("Basal area per acre", plain(plots, "basal_area_sqft", "sq ft")),
-        (f"{head_rule_name(appraisal)} per acre", plain(plots, head, "bf")),
+        ("Trees per acre", plain(plots, "trees_per_acre", "")),
+        ("Basal area per acre", plain(plots, "basal_area_sqft_per_acre", "sq ft")),
+        (f"{head_rule_name(appraisal)} per acre", plain(plots, f"{head}_per_acre", "bf")),
     ]
     if is_valued(appraisal):
-        values = plots["value_usd"].to_numpy(dtype=float)
+        values = plots["value_usd_per_acre"].to_numpy(dtype=float)
         rows.append(("Value per acre", [dollars(v) if np.isfinite(v) else "" for v in values]))
     used = plots["used"].to_numpy(dtype=bool) if "used" in plots else np.ones(len(plots), bool)
     return layer(

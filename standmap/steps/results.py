@@ -171,7 +171,7 @@ def _plots(tract: Tract, tally: TallyFigures) -> gpd.GeoDataFrame:
     values = np.zeros((len(tally.plots), len(MEASURES)))
     np.add.at(values, rows.plot_of_row, tally.per_acre[:, : len(MEASURES)])
     values[~rows.measured] = np.nan
-    figures = pd.DataFrame(values, columns=list(MEASURES))
+    figures = pd.DataFrame(values, columns=[f"{name}_per_acre" for name in MEASURES])
     figures.insert(0, "plot", tally.plots["plot"].to_numpy())
     frame = layer.merge(figures, on="plot", how="left")
     frame.insert(2, "used", layer["plot"].isin(tally.plots["plot"]))

@@ -73,7 +73,7 @@ class TestLogs:
         for column in ("volume_cuft", "bf_doyle", "cords", "weight_tons", "value_usd"):
             per_acre = (logs[column] * logs["trees_per_acre"]).groupby(logs["plot"]).sum()
             per_acre = per_acre.reindex(plots.index, fill_value=0.0)
-            np.testing.assert_allclose(plots[column], per_acre, rtol=TIGHT, atol=1e-9)
+            np.testing.assert_allclose(plots[f"{column}_per_acre"], per_acre, rtol=TIGHT, atol=1e-9)
 
     def test_a_point_sample_counts_basal_area_by_its_factor(
         self, sample_appraisal: standmap.Appraisal
@@ -83,7 +83,9 @@ class TestLogs:
         tallied = trees[trees["used"]].groupby("plot")["count"].sum() * 10.0
         plots = sample_appraisal.plots.set_index("plot")
         np.testing.assert_allclose(
-            plots["basal_area_sqft"], tallied.reindex(plots.index, fill_value=0.0), rtol=TIGHT
+            plots["basal_area_sqft_per_acre"],
+            tallied.reindex(plots.index, fill_value=0.0),
+            rtol=TIGHT,
         )
 
     def test_a_plot_with_no_trees_counts_as_zero(
@@ -93,7 +95,7 @@ class TestLogs:
         bare = plots[~plots["plot"].isin(sample_appraisal.trees["plot"])]
         assert len(bare) >= 1
         assert (bare["used"]).all()
-        assert (bare[list(MEASURES)].to_numpy() == 0).all()
+        assert (bare[[f"{name}_per_acre" for name in MEASURES]].to_numpy() == 0).all()
 
     def test_net_board_feet_never_exceed_gross(self, sample_appraisal: standmap.Appraisal) -> None:
         logs = sample_appraisal.logs

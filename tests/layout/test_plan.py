@@ -90,7 +90,7 @@ class TestExpectedError:
         stands["acres"] = sample_appraisal.stands["net_acres"]
         stands["mean"] = sample_appraisal.stands["bf_doyle_per_acre"]
         used = sample_appraisal.plots[sample_appraisal.plots["used"]]
-        plots = pd.DataFrame({"stand": used["stand"], "value": used["bf_doyle"]})
+        plots = pd.DataFrame({"stand": used["stand"], "value": used["bf_doyle_per_acre"]})
         strata = stratum_spread(plots, stands)
         found = expected_errors(stands["plots"], stands, strata, confidence=0.90)
         assert found.tract is not None
