@@ -501,7 +501,7 @@ def test_the_cruise_says_what_it_was_and_what_its_ratio_rests_on(wood) -> None:
     counted = cruise.leverage.set_index("plot")["per_acre"]
     assert counted[["A2", "B8"]].isna().all()
     assert counted[["A1", "B7"]].notna().all()
-    assert np.isnan(found.plots.set_index("plot").loc["A2", CUFT])
+    assert np.isnan(found.plots.set_index("plot").loc["A2", f"{CUFT}_per_acre"])
     told = [p.what for p in found.problems]
     assert any(what.startswith("only 4 plots were measured") for what in told)
 

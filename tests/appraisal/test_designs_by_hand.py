@@ -36,7 +36,7 @@ def same_volume(found: standmap.Appraisal) -> None:
     """Trees' own volumes x what each stands for, plot by plot, are the plots' figures."""
     used = found.trees[found.trees["used"]]
     made = (used[CUFT] * used["trees_per_acre"]).groupby(used["plot"]).sum()
-    plots = found.plots.set_index("plot")[CUFT]
+    plots = found.plots.set_index("plot")[f"{CUFT}_per_acre"]
     pd.testing.assert_series_equal(
         plots, made.reindex(plots.index, fill_value=0.0), check_names=False, rtol=1e-9
     )

@@ -96,7 +96,7 @@ class TestGrossAndNet:
     @pytest.mark.parametrize(
         ("table", "ending"),
         [("stands", "_total"), ("strata", "_per_acre"), ("products", ""), ("units", "_total"),
-         ("unit_products", ""), ("stock_table", "_per_acre"), ("plots", ""), ("trees", ""),
+         ("unit_products", ""), ("stock_table", "_per_acre"), ("plots", "_per_acre"), ("trees", ""),
          ("must_stay", ""), ("logs", "")],
     )  # fmt: skip
     def test_every_table_has_both_and_net_is_never_above_gross(
@@ -134,7 +134,7 @@ class TestCubicMetres:
     @pytest.mark.parametrize(
         ("table", "ending"),
         [("stands", "_total"), ("strata", "_per_acre"), ("products", ""), ("units", "_total"),
-         ("unit_products", ""), ("stock_table", "_per_acre"), ("plots", ""), ("trees", ""),
+         ("unit_products", ""), ("stock_table", "_per_acre"), ("plots", "_per_acre"), ("trees", ""),
          ("must_stay", ""), ("logs", "")],
     )  # fmt: skip
     def test_wherever_there_are_cubic_feet_there_are_cubic_metres(
