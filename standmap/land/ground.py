@@ -20,21 +20,16 @@ from standmap.land._bank_kernels import (
     LEFT,
     RIGHT,
     SIGN,
-    Lines,
-    Stations,
     at_measure,
-    lay_lines,
-    lay_stations,
     left_normals,
     rise_by_least_squares,
 )
-from standmap.land._overlay import Geometries, polygons_only, union_by, without
-from standmap.land._strip_kernels import strip_outlines, strip_rings
+from standmap.land._overlay import Geometries
+from standmap.land._strips import Banks, lay_banks, lay_strips
 from standmap.land.acres import M_PER_FT, to_local
 from standmap.land.elevation import elevation_at
 from standmap.land.near import lies_within, widest_ft
 from standmap.land.rules import CUTTING_STRICTNESS, StreamRule
-from standmap.land.stay import QUARTER_SEGMENTS
 from standmap.units import FT_PER_M
 
 Floats = NDArray[np.float64]
@@ -82,18 +77,6 @@ class GroundBuffers:
     zones: gpd.GeoDataFrame
     banks: pd.DataFrame
     crs: CRS
-
-
-@dataclass(frozen=True, slots=True)
-class _Banks:
-    """Lines of water with stations, whose they are, and how far off the line the banks lie."""
-
-    lines: Lines
-    stations: Stations
-    row: Ints
-    part: Ints
-    land: Bools
-    half: Floats
 
 
 def follow_ground(
@@ -181,7 +164,7 @@ def follow_ground(
     drawn = shapely.force_2d(np.asarray(local.to_numpy(), dtype=object))
     drawn[[rule is None for rule in by_row]] = None
     half = _half_channel(streams, drawn, channel_width_ft, by_row)
-    banks = _lay_banks(drawn, half, step_ft * M_PER_FT)
+    banks = lay_banks(drawn, half, step_ft * M_PER_FT)
     rise = _rises(banks, dem_path, units, plane, step_ft, reach_ft)
     if slope_pct is not None and not slope_pct >= 0:
         raise DomainError(f"'slope_pct' must be 0 or more; got {slope_pct}.")
@@ -197,7 +180,7 @@ def follow_ground(
         matters |= ~np.isin(banks.row, banks.row[matters])
 
     width, sure = _widths(banks, by_row, slope)
-    whole, bands = _strips(banks, drawn, by_row, width)
+    whole, bands = lay_strips(banks, drawn, by_row, width)
     table = _bank_table(banks, rise, slope, width.sum(axis=0), sure, matters)
     buffers = _buffer_table(streams, by_row, whole, table, half, plane)
     return GroundBuffers(
@@ -262,37 +245,8 @@ def _half_channel(
     return np.where(centreline | (shapely.get_dimensions(drawn) == 2), 0, width / 2) * M_PER_FT
 
 
-def _lay_banks(drawn: Geometries, half: Floats, step_m: float) -> _Banks:
-    """Take lines, and outlines of polygons with the land to their right, apart into vertices."""
-    parts, row = shapely.get_parts(drawn, return_index=True)
-    there = ~shapely.is_empty(parts)
-    parts, row = parts[there], row[there]
-    size = shapely.get_dimensions(parts)
-    flawed = row[(size == 0) | ~shapely.is_valid(parts) & (size == 2)]
-    if len(flawed):
-        raise DomainError(
-            f"the water at rows {flawed[:5].tolist()} (from 0) is neither a line nor a valid "
-            "polygon. Mend polygons with mend_polygons; give points a radius with set_back."
-        )
-    areal = size == 2
-    rings, of = shapely.get_rings(shapely.orient_polygons(parts[areal]), return_index=True)
-    shapes = shapely.remove_repeated_points(np.r_[parts[~areal], rings])
-    owner = np.r_[row[~areal], row[areal][of]].astype(np.int64)
-    land = np.r_[np.zeros((~areal).sum(), dtype=bool), np.ones(len(rings), dtype=bool)]
-    real = shapely.length(shapes) > 0
-    shapes, owner, land = shapes[real], owner[real], land[real]
-    order = np.argsort(owner, kind="stable")
-    shapes, owner, land = shapes[order], owner[order], land[order]
-    xy, line = shapely.get_coordinates(shapes, return_index=True)
-    lines = lay_lines(xy, line, shapely.is_closed(shapes))
-    stations = lay_stations(lines, step_m)
-    part = np.arange(len(owner)) - np.searchsorted(owner, owner)
-    at = stations.line
-    return _Banks(lines, stations, owner[at], part[at], land[at], half[owner[at]])
-
-
 def _rises(
-    banks: _Banks,
+    banks: Banks,
     dem_path: str | PathLike[str] | None,
     units: RasterUnits,
     plane: CRS,
@@ -315,7 +269,7 @@ def _rises(
     return rise
 
 
-def _widths(banks: _Banks, by_row: list[StreamRule | None], slope: Floats) -> tuple[Floats, Bools]:
+def _widths(banks: Banks, by_row: list[StreamRule | None], slope: Floats) -> tuple[Floats, Bools]:
     """Return the width on the map of every zone at every bank, and whether it was read."""
     kinds = list(dict.fromkeys(rule for rule in by_row if rule is not None))
     width = np.zeros((max((len(rule.zones) for rule in kinds), default=1), len(banks.row), 2))
@@ -330,88 +284,8 @@ def _widths(banks: _Banks, by_row: list[StreamRule | None], slope: Floats) -> tu
     return width, sure
 
 
-def _strips(
-    banks: _Banks, drawn: Geometries, by_row: list[StreamRule | None], width: Floats
-) -> tuple[Geometries, list[Geometries]]:
-    """Return each row's whole buffer, and the ground of each zone; empty where there is none."""
-    inner = np.full(len(drawn), shapely.Polygon(), dtype=object)
-    bands = []
-    reach = np.cumsum(width, axis=0) * M_PER_FT
-    zones_of = np.array([0 if rule is None else len(rule.zones) for rule in by_row])
-    dry = np.bincount(banks.row, reach[-1].max(axis=1), len(drawn)) == 0
-    for number in range(len(width)):
-        rows = (zones_of > number) & ~dry
-        if not rows.any():
-            continue
-        outer = inner.copy()
-        outer[rows] = _strip(banks, drawn, rows, reach[number])[rows]
-        band = np.full(len(drawn), shapely.Polygon(), dtype=object)
-        band[rows] = without(outer[rows], inner[rows]) if number else outer[rows]
-        bands.append(band)
-        inner = outer
-    return inner, bands
-
-
-def _strip(banks: _Banks, drawn: Geometries, rows: Bools, reach: Floats) -> Geometries:
-    """Return the ground within reach of the banks of some rows, water included."""
-    n_lines = len(banks.lines.first)
-    outline = np.zeros(n_lines, dtype=bool)
-    outline[banks.stations.line] = banks.land
-    of_line = np.zeros(n_lines, dtype=np.int64)
-    of_line[banks.stations.line] = banks.row
-    offset = banks.half[:, None] + reach
-    keys, shapes = _outlines(banks, offset, rows[of_line] & ~outline)
-    drawn_whole = np.zeros(n_lines, dtype=bool)
-    drawn_whole[keys] = True
-    lines, pieces = [keys], [shapes]
-    for with_land, sides in ((False, (LEFT, RIGHT)), (True, (RIGHT,))):
-        chosen = rows[of_line] & (outline == with_land) & ~drawn_whole
-        if chosen.any():
-            line, piece = _pieces(banks, offset, sides, chosen)
-            lines.append(line)
-            pieces.append(piece)
-    ponds = np.flatnonzero(rows & (shapely.get_dimensions(drawn) == 2))
-    # Off the grid: the pieces share edges to the last digit, and snapping hundreds of slim sectors
-    # to a grid at once is what GEOS trips over. What is not valid after it is mended.
-    key, united = union_by(
-        np.r_[of_line[np.concatenate(lines)], ponds],
-        np.concatenate([*pieces, drawn[ponds]]),
-        grid=None,
-    )
-    crossed = ~shapely.is_valid(united)
-    united[crossed] = polygons_only(shapely.make_valid(united[crossed], method="structure"))
-    found = np.full(len(rows), shapely.Polygon(), dtype=object)
-    found[key] = united
-    return found
-
-
-def _outlines(banks: _Banks, offset: Floats, wanted: Bools) -> tuple[Ints, Geometries]:
-    """Return the lines whose strip is one simple outline, and the strips: the quick way."""
-    xy, line, sound = strip_outlines(banks.lines, banks.stations, offset, QUARTER_SEGMENTS)
-    sound &= wanted
-    kept = np.flatnonzero(sound)
-    place = np.cumsum(sound) - 1
-    mine = sound[line]
-    strips = shapely.polygons(shapely.linearrings(xy[mine], indices=place[line[mine]]))
-    simple = shapely.is_valid(strips)
-    return kept[simple], strips[simple]
-
-
-def _pieces(
-    banks: _Banks, offset: Floats, sides: tuple[int, ...], wanted: Bools
-) -> tuple[Ints, Geometries]:
-    """Return the strips of other lines in pieces, one a segment, and the line of each."""
-    xy, ring, owner = strip_rings(banks.lines, banks.stations, offset, sides, QUARTER_SEGMENTS)
-    keep = wanted[owner]
-    mine = keep[ring]
-    place = (np.cumsum(keep) - 1)[ring[mine]]
-    pieces = shapely.polygons(shapely.linearrings(xy[mine], indices=place))
-    real = shapely.area(pieces) > 0
-    return owner[keep][real], pieces[real]
-
-
 def _bank_table(
-    banks: _Banks,
+    banks: Banks,
     rise: Floats,
     slope: Floats,
     width_ft: Floats,
