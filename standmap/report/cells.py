@@ -65,6 +65,12 @@ def words(frame: pd.DataFrame, column: str) -> list[str]:
     return [str(v) for v in frame[column]]
 
 
+def words_once(frame: pd.DataFrame, column: str) -> list[str]:
+    """Return a column as words, each only where it first stands: the head of its rows."""
+    again = frame[column].duplicated()
+    return ["" if told else word for word, told in zip(words(frame, column), again, strict=True)]
+
+
 def estimates(
     frame: pd.DataFrame,
     column: str,

@@ -6,30 +6,25 @@ landowner, or another forester, why that error is what it is.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
-
-import matplotlib as mpl
-import numpy as np
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING, Any
 
 from standmap.guide import topics as guide_topics
-from standmap.report import colours, cruise_tables
+from standmap.report import cruise_tables
 from standmap.report.answer import Line, kept_whole
-from standmap.report.figures import STYLE, as_image
+from standmap.report.figures import as_image
 from standmap.report.guide_pages import guide_sections
 from standmap.report.heights_alone import heights_sentence, heights_table
 from standmap.report.names import confidence_text, head_rule_name, letterhead
 from standmap.report.numbers import count, percent, plus_minus
 from standmap.report.offline import seal, template
 from standmap.report.sample_sections import sample_sections_html
+from standmap.report.stand_figures import plots_figure
 from standmap.report.words import DESIGN_PHRASES
 from standmap.steps.cruise_results import FEW_MEASURED
 from standmap.steps.leverage import FAR_SD
 
 if TYPE_CHECKING:
     from standmap.appraisal import Appraisal
-
-MOST_STANDS_DRAWN: Final = 45
 
 
 def cruise_html(appraisal: Appraisal) -> str:
@@ -219,62 +214,3 @@ def _few_line(appraisal: Appraisal) -> Line | None:
         return None
     named = ", ".join(f"{r.product} ({r.plots})" for r in few.itertuples())
     return ("Few plots", f"Met on so few plots that their error is understated: {named}.")
-
-
-def plots_figure(appraisal: Appraisal) -> Figure | None:
-    """Draw every measured plot's figure by stand, with the stand's mean.
-
-    Parameters
-    ----------
-    appraisal : Appraisal
-        What to draw.
-
-    Returns
-    -------
-    Figure or None
-        None where no stand has sample plots.
-    """
-    cruise = appraisal.cruise
-    stands = cruise.stands[cruise.stands["cv_pct"].notna()]
-    stands = stands.sort_values("per_acre", ascending=False).head(MOST_STANDS_DRAWN)
-    if stands.empty:
-        return None
-    names = stands["stand"].astype(str).tolist()
-    column = f"{cruise.measure}_per_acre"
-    plots = appraisal.plots[appraisal.plots["used"] & appraisal.plots[column].notna()]
-    at = {name: len(names) - 1 - k for k, name in enumerate(names)}
-    plots = plots[plots["stand"].isin(names)]
-    height = plots["stand"].map(at).to_numpy(dtype=float)
-    order = np.argsort(np.argsort(plots["plot"].astype(str).to_numpy()))
-    nudge = 0.16 * ((order % 3) - 1)  # so that plots alike do not hide each other
-    money = cruise.measure == "value_usd"
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 0.6 + 0.21 * len(names)), layout="constrained")
-        axes = figure.add_subplot()
-        axes.plot(
-            plots[column].to_numpy(dtype=float),
-            height + nudge,
-            linestyle="none",
-            marker="o",
-            markersize=3.4,
-            markerfacecolor="#8fb79a",
-            markeredgecolor="white",
-            markeredgewidth=0.4,
-            clip_on=False,  # a plot with nothing stands on the axis
-        )
-        mean = stands["per_acre"].to_numpy(dtype=float)
-        place = np.array([at[name] for name in names], dtype=float)
-        axes.vlines(mean, place - 0.34, place + 0.34, color=colours.RAMP[4], linewidth=2.2)
-        axes.set_yticks(place, labels=names, fontsize=7)
-        axes.set_xlim(left=0.0)
-        axes.xaxis.set_major_formatter(lambda v, _: f"${v:,.0f}" if money else f"{v:,.0f}")
-        axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(6))
-        label = "Stumpage value per acre" if money else "Board feet per acre"
-        axes.set_xlabel(f"{label}: each plot, and the stand's figure", fontsize=7.5)
-        axes.grid(axis="x", color="#dfe5e0", linewidth=0.6)
-        axes.set_axisbelow(True)
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
-        axes.tick_params(axis="y", length=0)
-        axes.margins(y=0.6 / max(len(names), 1))
-    return figure

@@ -433,56 +433,11 @@ def _legend(figure: Figure, appraisal: Appraisal, shading: colours.Shading) -> N
         )
 
 
-def interval_figure(appraisal: Appraisal, names: list[str]) -> Figure:
-    """Draw each stand's value per acre with its interval, best first.
-
-    Parameters
-    ----------
-    appraisal : Appraisal
-        What to draw.
-    names : list of str
-        Stands to show, best first.
-    """
-    stands = appraisal.stands.set_index("stand").loc[names]
-    value = stands["value_usd_per_acre"].to_numpy(dtype=float)
-    half = np.nan_to_num(value * stands["value_usd_error_pct"].to_numpy(dtype=float) / 100)
-    borrowed = (stands["borrowed"] != "").to_numpy()
-    at = np.arange(len(names))[::-1]
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 0.5 + 0.2 * len(names)), layout="constrained")
-        axes = figure.add_subplot()
-        low = np.maximum(value - half, 0.0)  # timber is never worth less than nothing here
-        axes.hlines(at, low, value + half, color="#8fb79a", linewidth=4)
-        for some, fill in ((~borrowed, colours.RAMP[4]), (borrowed, "white")):
-            axes.plot(
-                value[some],
-                at[some],
-                linestyle="none",
-                marker="o",
-                markersize=4.5,
-                markerfacecolor=fill,
-                markeredgecolor=colours.RAMP[4],
-            )
-        axes.set_yticks(at, labels=names, fontsize=7)
-        axes.set_xlim(left=0.0)
-        axes.xaxis.set_major_formatter(lambda v, _: f"${v:,.0f}")
-        axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(6))
-        axes.set_xlabel("Stumpage value per net acre, with its interval", fontsize=7.5)
-        axes.grid(axis="x", color="#dfe5e0", linewidth=0.6)
-        axes.set_axisbelow(True)
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
-        axes.tick_params(axis="y", length=0)
-        axes.margins(y=0.6 / max(len(names), 1))
-    return figure
-
-
 __all__ = [
     "as_image",
     "draw_areas",
     "draw_lines",
     "draw_scale_bar",
-    "interval_figure",
     "label_places",
     "say",
     "scale_length",

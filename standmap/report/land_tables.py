@@ -18,6 +18,7 @@ from standmap.report.cells import (
     numbers,
     words,
     words_if_any,
+    words_once,
 )
 from standmap.report.numbers import count, figure, hundredths
 from standmap.steps.land import NOT_SETTLED, PART_ONLY, PASSES, is_entered
@@ -172,12 +173,11 @@ def widths_table(land: Land) -> Printed | None:
     rows = land.water.widths
     if rows.empty:
         return None
-    first = ~rows["class"].duplicated()
     sloped = rows["mean_slope_pct"].notna().any()
     columns = [
         Column(
             name="Class of water",
-            cells=[n if f else "" for n, f in zip(words(rows, "class"), first, strict=True)],
+            cells=words_once(rows, "class"),
             words=True,
         ),
         Column(name="Side", cells=words(rows, "side"), words=True),
@@ -204,7 +204,12 @@ def widths_table(land: Land) -> Printed | None:
     columns.append(
         Column(
             name="Width starts at",
-            cells=[t if f else "" for t, f in zip(words(rows, "starts_at"), first, strict=True)],
+            cells=[
+                start if name else ""
+                for start, name in zip(
+                    words(rows, "starts_at"), words_once(rows, "class"), strict=True
+                )
+            ],
             words=True,
         )
     )
@@ -216,12 +221,11 @@ def check_table(land: Land) -> Printed | None:
     rows = check_rows(land)
     if rows.empty:
         return None
-    first = ~rows["unit"].duplicated()
     return Printed(
         columns=[
             Column(
                 name="Unit",
-                cells=[n if f else "" for n, f in zip(words(rows, "unit"), first, strict=True)],
+                cells=words_once(rows, "unit"),
                 words=True,
             ),
             Column(name="Ground", cells=words(rows, "ground"), words=True),

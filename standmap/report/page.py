@@ -8,7 +8,7 @@ from standmap.land import OWN_WIDTH
 from standmap.report import printed
 from standmap.report.answer import ten_lines
 from standmap.report.cells import Printed
-from standmap.report.figures import as_image, interval_figure, tract_figure
+from standmap.report.figures import as_image, tract_figure
 from standmap.report.guide_pages import guide_sections
 from standmap.report.harvest_page import harvest_lines, has_harvest
 from standmap.report.merchandising import sale_lines
@@ -24,6 +24,7 @@ from standmap.report.names import (
 )
 from standmap.report.numbers import count, figure, plus_minus
 from standmap.report.offline import seal, template
+from standmap.report.stand_figures import MOST_STANDS_DRAWN, interval_figure
 from standmap.report.words import (
     CAUTIONS,
     DESIGN_NAMES,
@@ -38,9 +39,6 @@ if TYPE_CHECKING:
 
 GUIDE_TOPICS: Final = ("report", "cruise", "volume", "products", "prices", "buffers", "tally")
 """Guide pages the report links to and carries inside."""
-
-MOST_STANDS_DRAWN: Final = 45
-"""Stands shown in the picture of intervals, best first."""
 
 MOST_WARNINGS: Final = 25
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from standmap.report.cells import Column, Printed, errors, estimates, numbers, words
+from standmap.report.cells import Column, Printed, errors, estimates, numbers, words, words_once
 from standmap.report.names import (
     head_measure,
     head_rule_name,
@@ -210,11 +210,9 @@ def products_by(appraisal: Appraisal, frame: pd.DataFrame, by: str, title: str) 
     rows = frame[(frame[by] != "") & (frame["quantity"] >= LEAST_QUANTITY)]
     if rows.empty or rows[by].nunique() > MOST_STANDS_BY_PRODUCT:
         return None
-    first = ~rows[by].duplicated()
-    names = [str(name) if f else "" for name, f in zip(rows[by], first, strict=True)]
     return Printed(
         columns=[
-            Column(name=title, cells=names, words=True),
+            Column(name=title, cells=words_once(rows, by), words=True),
             *_product_columns(appraisal, rows, with_price=False),
         ]
     )

@@ -1,17 +1,13 @@
 """Buffers that follow the ground: valleys, planes and cones whose banks are known."""
 
-from pathlib import Path
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-import rasterio
 import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
-from rasterio import Affine
 
 from standmap.errors import DomainError, InputError
 from standmap.land import (
@@ -42,19 +38,6 @@ FLAT = stream_rule("TX", "perennial")
 """Published: 50 ft, horizontal, whatever the slope."""
 
 
-def dem(path: Path, height, *, half: int = 250, cell: float = 2.0, nodata=None) -> Path:
-    """A raster of ``height(x, y)``, cell centres on whole cells, so that (0, 0) is one."""
-    steps = np.arange(-half, half + 1) * cell
-    x, y = np.meshgrid(steps, -steps)
-    size, corner = 2 * half + 1, (half + 0.5) * cell
-    with rasterio.open(
-        path, "w", driver="GTiff", width=size, height=size, count=1, dtype="float64",
-        crs=PLANE.to_wkt(), nodata=nodata, transform=Affine(cell, 0, -corner, 0, -cell, corner),
-    ) as target:  # fmt: skip
-        target.write(np.broadcast_to(height(x, y), x.shape), 1)
-    return path
-
-
 def water(*shapes: shapely.Geometry, **columns) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=list(shapes), crs=PLANE)
 
@@ -74,7 +57,7 @@ def along_strip(slope_pct: float) -> float:
 
 
 class TestElevations:
-    def test_a_plane_is_read_off_exactly_in_any_block(self, tmp_path):
+    def test_a_plane_is_read_off_exactly_in_any_block(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: 300 + 0.2 * x - 0.3 * y)
         rng = np.random.default_rng(1)
         x, y = rng.uniform(-499, 499, (2, 2000))
@@ -83,7 +66,7 @@ class TestElevations:
         feet = elevation_at(path, x, y, PLANE, units="ft")
         np.testing.assert_allclose(feet, got * FT, rtol=1e-12)
 
-    def test_points_of_another_projection(self, tmp_path):
+    def test_points_of_another_projection(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: 0.2 * x)
         x, y = np.array([-300.0, 0, 123]), np.array([10.0, -200, 5])
         lon, lat = Transformer.from_crs(PLANE, 4326, always_xy=True).transform(x, y)
@@ -92,7 +75,7 @@ class TestElevations:
         got = elevation_at(path, lon, lat, CRS.from_epsg(4326))
         np.testing.assert_allclose(got, 0.2 * x, rtol=0, atol=1e-5)
 
-    def test_beyond_the_raster_and_beside_a_hole_nothing_is_known(self, tmp_path):
+    def test_beyond_the_raster_and_beside_a_hole_nothing_is_known(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: np.where(x > 100, -9999, x), nodata=-9999)
         x = np.array([-501.0, -500, 98, 100, 100.5, 300, np.inf])
         got = elevation_at(path, x, np.zeros(7), PLANE)
@@ -104,7 +87,7 @@ class TestBanks:
         ("angle", "left", "right"),
         [(90, -30, 30), (0, 0, 0), (45, -30 * np.sqrt(0.5), 30 * np.sqrt(0.5)), (270, 30, -30)],
     )
-    def test_the_side_slope_is_perpendicular_to_the_stream(self, tmp_path, angle, left, right):
+    def test_the_side_slope_is_perpendicular_to_the_stream(self, tmp_path, dem, angle, left, right):
         # On a plane that rises 30 % east: a stream running north has 30 % on both sides, one
         # running east none, whatever the slope of the cell.
         path = dem(tmp_path / "d.tif", lambda x, y: 0.3 * x)
@@ -121,7 +104,7 @@ class TestBanks:
         at = banks.loc[banks["side"] == "left", "station_ft"]
         np.testing.assert_allclose(at, np.linspace(0, 100 / FT, 5), rtol=1e-9)
 
-    def test_a_steep_bank_and_a_gentle_one(self, tmp_path):
+    def test_a_steep_bank_and_a_gentle_one(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: np.where(y > 0, 0.6 * y, -0.05 * y))
         found = follow_ground(water(line((-200, 0), (200, 0))), STRIP, dem_path=path)
         _, south, _, north = found.buffers.geometry.iloc[0].bounds
@@ -131,7 +114,7 @@ class TestBanks:
         assert row["max_width_ft"] == pytest.approx(along_strip(60) / FT, rel=1e-6)
         assert row["measured_share"] == 1 and row["verified"]
 
-    def test_a_v_shaped_valley(self, tmp_path):
+    def test_a_v_shaped_valley(self, tmp_path, dem):
         # Walls of 40 % on both sides: 110 ft along the ground, 102.13 ft on the map.
         path = dem(tmp_path / "d.tif", lambda x, y: 0.4 * np.abs(y))
         found = follow_ground(water(line((-200, 0), (200, 0))), STRIP, dem_path=path)
@@ -139,7 +122,7 @@ class TestBanks:
         area = found.buffers.geometry.area.item()
         assert area == pytest.approx(400 * 2 * width + 2 * half_disc(width), rel=1e-9)
 
-    def test_a_ruled_valley_whose_walls_steepen_along_it(self, tmp_path):
+    def test_a_ruled_valley_whose_walls_steepen_along_it(self, tmp_path, dem):
         # z = |y| (s0 + s1 x): the wall at x has slope s(x), and the area is twice the integral of
         # (30 + 2 s) / sqrt(1 + (s/100)^2) dx, which is (30 asinh u + 200 sqrt(1 + u^2)) du at
         # u = s/100, plus the round ends.
@@ -160,14 +143,14 @@ class TestBanks:
             banks["slope_pct"], 100 * (low + rate * banks["station_ft"] * FT), rtol=1e-6
         )
 
-    def test_the_class_of_the_rule_follows_the_bank(self, tmp_path):
+    def test_the_class_of_the_rule_follows_the_bank(self, tmp_path, dem):
         # South Carolina: 120 ft on a wall of 40 %, 80 ft on one of 10 %.
         path = dem(tmp_path / "d.tif", lambda x, y: np.where(y > 0, 0.399 * y, -0.10 * y))
         found = follow_ground(water(line((-200, 0), (200, 0))), SC, dem_path=path)
         by_side = found.banks.groupby("side")["width_ft"].unique()
         assert by_side["left"].tolist() == [120] and by_side["right"].tolist() == [80]
 
-    def test_a_pond_on_a_cone(self, tmp_path):
+    def test_a_pond_on_a_cone(self, tmp_path, dem):
         # The ground rises 40 % away from a round pond on every side.
         path = dem(tmp_path / "d.tif", lambda x, y: 0.4 * np.hypot(x, y))
         pond = shapely.Point(0, 0).buffer(150, quad_segs=200)
@@ -177,7 +160,7 @@ class TestBanks:
         np.testing.assert_allclose(found.banks["rise_pct"], 40, rtol=2e-3)
         assert set(found.banks["side"]) == {"right"}
 
-    def test_in_feet_and_degrees(self, tmp_path):
+    def test_in_feet_and_degrees(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: 0.4 * np.abs(y) / FT)
         creek = water(line((-200, 0), (200, 0))).to_crs(4326)
         found = follow_ground(creek, STRIP, dem_path=path, units="ft", crs=PLANE)
@@ -199,7 +182,7 @@ class TestWithoutARaster:
         found = follow_ground(water(line((0, 0), (300, 0))), FLAT)
         assert found.buffers["width_ft"].item() == 50
 
-    def test_it_stands_in_only_where_the_raster_knows_nothing(self, tmp_path):
+    def test_it_stands_in_only_where_the_raster_knows_nothing(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: 0.4 * np.abs(y))
         found = follow_ground(
             water(line((0, 0), (900, 0))), STRIP, dem_path=path, slope_pct=10, step_ft=100

@@ -5,9 +5,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pytest
-import rasterio
 import shapely
-from rasterio import Affine
 
 from standmap.errors import DomainError
 from standmap.land import candidate_channels, line_strip, local_crs, steep_ground
@@ -18,19 +16,6 @@ PLANE = local_crs(gpd.GeoSeries([shapely.box(-80.01, 37.99, -79.99, 38.01)], crs
 
 def stands(*shapes: shapely.Geometry) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(geometry=list(shapes), crs=PLANE)
-
-
-def dem(path: Path, height, *, half: int = 250, cell: float = 2.0, nodata=None) -> Path:
-    """A raster of ``height(x, y)``, cell centres on whole cells, so that (0, 0) is one."""
-    steps = np.arange(-half, half + 1) * cell
-    x, y = np.meshgrid(steps, -steps)
-    size, corner = 2 * half + 1, (half + 0.5) * cell
-    with rasterio.open(
-        path, "w", driver="GTiff", width=size, height=size, count=1, dtype="float64",
-        crs=PLANE.to_wkt(), nodata=nodata, transform=Affine(cell, 0, -corner, 0, -cell, corner),
-    ) as target:  # fmt: skip
-        target.write(np.broadcast_to(height(x, y), x.shape), 1)
-    return path
 
 
 class TestPropertyLine:
@@ -57,7 +42,7 @@ class TestPropertyLine:
 class TestSteepGround:
     tract = stands(shapely.box(-300, -300, 300, 300))
 
-    def test_of_two_planes_the_steeper(self, tmp_path):
+    def test_of_two_planes_the_steeper(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: np.where(x > 0, 0.6 * x, 0.2 * x))
         steep = steep_ground(path, self.tract, 45).clip(shapely.box(20, -300, 300, 300))
         assert steep.area.sum() == pytest.approx(280 * 600, rel=1e-6)
@@ -65,19 +50,19 @@ class TestSteepGround:
         flat = steep_ground(path, self.tract, 45).clip(shapely.box(-300, -300, -20, 300))
         assert flat.area.sum() == 0
 
-    def test_a_ring_on_a_bowl(self, tmp_path):
+    def test_a_ring_on_a_bowl(self, tmp_path, dem):
         # z = r^2 / 400 has slope r / 200: over 50 % outside 100 m.
         path = dem(tmp_path / "d.tif", lambda x, y: (x**2 + y**2) / 400)
         steep = steep_ground(path, self.tract, 50).union_all()
         flat = shapely.box(-300, -300, 300, 300) - steep
         assert flat.area == pytest.approx(np.pi * 100**2, rel=0.01)
 
-    def test_elevations_in_feet(self, tmp_path):
+    def test_elevations_in_feet(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: 0.6 * x / FT)
         assert steep_ground(path, self.tract, 61, units="ft").empty
         assert not steep_ground(path, self.tract, 59, units="ft").empty
 
-    def test_small_patches_are_left_out(self, tmp_path):
+    def test_small_patches_are_left_out(self, tmp_path, dem):
         # A bank of 20 x 20 m, about a tenth of an acre, alone on a plain.
         path = dem(
             tmp_path / "d.tif",
@@ -94,13 +79,15 @@ class TestSteepGround:
 class TestCandidateChannels:
     tract = stands(shapely.box(-300, -300, 300, 300))
 
-    def valley(self, tmp_path, **kwargs) -> Path:
+    def valley(self, tmp_path, dem, **kwargs) -> Path:
         # Walls fall to y = 0, which falls eastward: one channel, along y = 0.
         return dem(tmp_path / "d.tif", lambda x, y: 0.3 * np.abs(y) - 0.02 * x, cell=4.0,
                    half=150, **kwargs)  # fmt: skip
 
-    def test_the_floor_of_a_valley(self, tmp_path):
-        found = candidate_channels(self.valley(tmp_path), self.tract, crs=PLANE, feeding_acres=20)
+    def test_the_floor_of_a_valley(self, tmp_path, dem):
+        found = candidate_channels(
+            self.valley(tmp_path, dem), self.tract, crs=PLANE, feeding_acres=20
+        )
         xy = shapely.get_coordinates(found.geometry.to_numpy())
         assert np.abs(xy[:, 1]).max() <= 4.0 + 1e-6  # within a cell of the floor
         assert xy[:, 0].max() > 280
@@ -109,13 +96,15 @@ class TestCandidateChannels:
         assert found["feeding_acres"].max() == pytest.approx(1204**2 / 4046.856, rel=0.1)
         assert set(found["status"]) == {"unverified, look on the ground"}
 
-    def test_its_head_lies_where_the_stated_acres_drain(self, tmp_path):
+    def test_its_head_lies_where_the_stated_acres_drain(self, tmp_path, dem):
         # Each metre of floor drains 1,204 m of walls: 20 acres by 67 m from the western end.
-        found = candidate_channels(self.valley(tmp_path), self.tract, crs=PLANE, feeding_acres=20)
+        found = candidate_channels(
+            self.valley(tmp_path, dem), self.tract, crs=PLANE, feeding_acres=20
+        )
         head = shapely.get_coordinates(found.geometry.to_numpy())[:, 0].min()
         assert head == pytest.approx(-602 + 20 * 4046.856 / 1204, abs=16)
 
-    def test_a_pit_is_filled_and_drained_on(self, tmp_path):
+    def test_a_pit_is_filled_and_drained_on(self, tmp_path, dem):
         path = dem(
             tmp_path / "d.tif",
             lambda x, y: 0.3 * np.abs(y) - 0.02 * x - 8.0 * (np.hypot(x, y) < 12),
@@ -125,13 +114,15 @@ class TestCandidateChannels:
         xy = shapely.get_coordinates(found.geometry.to_numpy())
         assert xy[:, 0].min() < -300 and xy[:, 0].max() > 280
 
-    def test_no_ground_drains_so_many_acres(self, tmp_path):
-        found = candidate_channels(self.valley(tmp_path), self.tract, crs=PLANE, feeding_acres=9e3)
+    def test_no_ground_drains_so_many_acres(self, tmp_path, dem):
+        found = candidate_channels(
+            self.valley(tmp_path, dem), self.tract, crs=PLANE, feeding_acres=9e3
+        )
         assert found.empty and list(found.columns) == [
             "feeding_acres", "length_ft", "status", "geometry"
         ]  # fmt: skip
 
-    def test_a_raster_with_no_data(self, tmp_path):
+    def test_a_raster_with_no_data(self, tmp_path, dem):
         path = dem(tmp_path / "d.tif", lambda x, y: -1.0 + 0 * x, nodata=-1.0)
         assert candidate_channels(path, self.tract, crs=PLANE).empty
 
