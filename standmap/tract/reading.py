@@ -34,11 +34,11 @@ from standmap.tract.sheets import (
     read_products,
     read_taper,
 )
-from standmap.tract.sources import Sources, sha256
+from standmap.tract.sources import Sources
 from standmap.tract.stands import read_stands, read_units
 from standmap.tract.tally import YES, read_tally, set_aside
 from standmap.tract.tract import Tract
-from standmap.tract.tract_file import locate, read_settings
+from standmap.tract.tract_file import open_tract
 from standmap.tract.tree_checks import checked_aliases
 from standmap.tract.types import read_types
 from standmap.tract.water import no_water, read_water
@@ -122,17 +122,15 @@ def remarks(tract: Tract) -> list[Problem]:
 
 def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     """Read what can be read; the tract is None where an error stops the run."""
-    tract_path = locate(path)
     findings = Findings()
-    settings = read_settings(tract_path, findings, Settings)
-    if settings is None:
+    opened = open_tract(path, findings, Settings)
+    if opened is None:
         return None, findings.problems
-    sources = Sources(tract_path.parent, tract_path.name, findings)
-    sources.hashes[tract_path.name] = sha256(tract_path)
-    file = tract_path.name
+    settings, sources = opened
+    file = sources.tract_file
     aliases = checked_aliases(settings.species.aliases, file, findings)
 
-    log.info("reading stands, plots and tally of %s", tract_path)
+    log.info("reading stands, plots and tally of %s", sources.path)
     _check_ecodivision(settings, file, findings)
     faults = findings.errors
     drawn = read_stands(settings.stands, settings.tract, sources)
@@ -209,7 +207,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
             products.specs or [], trees, defects, file=settings.products.file, findings=findings
         )
 
-    log.info("reading streams, exclusions, units and rasters of %s", tract_path)
+    log.info("reading streams, exclusions, units and rasters of %s", sources.path)
     rasters = find_rasters(settings.rasters, sources, stands)
     check_steep(settings, file, findings)
     water = read_water(settings, sources, stands, ground="elevation" in rasters)
@@ -221,7 +219,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
         settings,
         findings,
         file=file,
-        text=tract_path.read_text(encoding="utf-8-sig"),
+        text=sources.path.read_text(encoding="utf-8-sig"),
         units=layers["units"],
         trees=trees,
         products=None if products is None else products.names,
@@ -238,7 +236,7 @@ def _read(path: str | Path) -> tuple[Tract | None, list[Problem]]:
     ):
         return None, findings.problems
     tract = Tract(
-        path=tract_path,
+        path=sources.path,
         settings=settings,
         crs=stands.crs,
         stands=stands,

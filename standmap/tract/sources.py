@@ -34,6 +34,11 @@ class Sources:
     findings: Findings
     hashes: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def path(self) -> Path:
+        """The tract file."""
+        return self.folder / self.tract_file
+
     def find(self, file: str, key: str) -> Path | None:
         """Return the path of a named file and hash it; a file that is not there is an error."""
         path = self.folder / Path(file).expanduser()

@@ -13,6 +13,7 @@ from standmap.errors import InputError, Problem
 from standmap.tract.findings import Findings, did_you_mean, nearest, some
 from standmap.tract.layout_settings import EVERY
 from standmap.tract.settings import GroundSettings, Settings
+from standmap.tract.sources import Sources, sha256
 
 TRACT_FILE: Final = "tract.toml"
 
@@ -79,6 +80,26 @@ def is_uncruised(path: str | Path) -> bool:
     except tomllib.TOMLDecodeError:
         return False
     return "stands" in raw and not {"plots", "trees"} & raw.keys()
+
+
+def open_tract(path: str | Path, findings: Findings, kind: type[S]) -> tuple[S, Sources] | None:
+    """Read the tract file, and stand ready to find the files it names.
+
+    Returns
+    -------
+    tuple of GroundSettings and Sources, or None
+        As `read_settings`, which says what ``kind`` is.
+
+    Raises
+    ------
+    InputError
+        If there is no such file or folder.
+    """
+    file = locate(path)
+    settings = read_settings(file, findings, kind)
+    if settings is None:
+        return None
+    return settings, Sources(file.parent, file.name, findings, {file.name: sha256(file)})
 
 
 def read_settings(path: Path, findings: Findings, kind: type[S]) -> S | None:

@@ -13,9 +13,8 @@ from standmap.tract.ground import Ground
 from standmap.tract.layers import find_rasters
 from standmap.tract.reading import check_steep, read_layers
 from standmap.tract.settings import GroundSettings
-from standmap.tract.sources import Sources, sha256
 from standmap.tract.stands import read_stands
-from standmap.tract.tract_file import locate, read_settings
+from standmap.tract.tract_file import open_tract
 from standmap.tract.water import read_water
 
 log = logging.getLogger(__name__)
@@ -45,29 +44,27 @@ def read_ground(path: str | Path) -> Ground:
     >>> len(read_ground(sample_folder()).stands)
     17
     """
-    tract_path = locate(path)
     findings = Findings()
-    settings = read_settings(tract_path, findings, GroundSettings)
-    if settings is None:
+    opened = open_tract(path, findings, GroundSettings)
+    if opened is None:
         raise InputError(findings.problems)
-    sources = Sources(tract_path.parent, tract_path.name, findings)
-    sources.hashes[tract_path.name] = sha256(tract_path)
-    log.info("reading the ground of %s", tract_path)
+    settings, sources = opened
+    log.info("reading the ground of %s", sources.path)
     drawn = read_stands(settings.stands, settings.tract, sources)
     stands = None if drawn is None else drawn.stands
     design: Design | None = None
     if settings.cruise is not None:
         design = cruise_design(
-            settings.cruise, own_sizes=False, file=tract_path.name, findings=findings
+            settings.cruise, own_sizes=False, file=sources.tract_file, findings=findings
         )
     rasters = find_rasters(settings.rasters, sources, stands)
-    check_steep(settings, tract_path.name, findings)
+    check_steep(settings, sources.tract_file, findings)
     water = read_water(settings, sources, stands, ground="elevation" in rasters)
     layers = read_layers(settings, sources, stands)
     if findings.failed or drawn is None or stands is None:
         raise InputError(findings.problems)
     return Ground(
-        path=tract_path,
+        path=sources.path,
         settings=settings,
         crs=stands.crs,
         stands=stands,

@@ -76,6 +76,22 @@ def open_page(browser: sync_api.Browser) -> Opener:
     return opened
 
 
+@pytest.fixture
+def beyond_the_paper() -> Callable[[sync_api.Page, int], list[str]]:
+    """Lay a page out as wide as paper between its margins, 13 mm a side; say what is wider."""
+
+    def found(page: sync_api.Page, width_pt: int) -> list[str]:
+        inner = round((width_pt / 72 - 26 / 25.4) * 96)
+        page.set_viewport_size({"width": inner, "height": 1000})
+        return page.eval_on_selector_all(
+            "table, img",
+            f"all => all.filter(e => e.getBoundingClientRect().right > {inner} + 1)"
+            ".map(e => e.className || e.tagName)",
+        )
+
+    return found
+
+
 @pytest.fixture(scope="session")
 def map_file(
     sample_appraisal: standmap.Appraisal, tmp_path_factory: pytest.TempPathFactory
